@@ -1,0 +1,485 @@
+"""The closed lists of the trade: pump families, their parts, the measured checks, instruments.
+
+Terms are those of the trade and of open standards (ISO 4391, ISO 5598). A wear plate is also
+called thrust, side or pressure plate; a bush is a plain bearing; a hub is a journal.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class PumpFamily(StrEnum):
+    EXTERNAL_GEAR = "external_gear"
+    INTERNAL_GEAR = "internal_gear"
+    VANE = "vane"
+    AXIAL_PISTON = "axial_piston"
+
+    @property
+    def label(self) -> str:
+        return _FAMILY_LABELS[self]
+
+
+_FAMILY_LABELS = {
+    PumpFamily.EXTERNAL_GEAR: "External gear pump",
+    PumpFamily.INTERNAL_GEAR: "Internal gear pump",
+    PumpFamily.VANE: "Vane pump",
+    PumpFamily.AXIAL_PISTON: "Axial piston pump",
+}
+
+
+class Rotation(StrEnum):
+    """Which way the shaft turns, stated looking at the shaft end (common practice)."""
+
+    CLOCKWISE = "clockwise"
+    ANTICLOCKWISE = "anticlockwise"
+    EITHER = "either"
+
+    @property
+    def label(self) -> str:
+        return _ROTATION_LABELS[self]
+
+
+_ROTATION_LABELS = {
+    Rotation.CLOCKWISE: "Clockwise, looking at the shaft end",
+    Rotation.ANTICLOCKWISE: "Anticlockwise, looking at the shaft end",
+    Rotation.EITHER: "Either way",
+}
+
+
+class Component(StrEnum):
+    """What is looked at, judged and decided on as one. Gears count as their pair."""
+
+    SEALS = "seals"
+    WEAR_PLATE_FRONT = "wear_plate_front"
+    WEAR_PLATE_REAR = "wear_plate_rear"
+    GEARS = "gears"
+    SHAFTS = "shafts"
+    BUSHES = "bushes"
+    HOUSING_BORE = "housing_bore"
+    INLET_PORT = "inlet_port"
+    OUTLET_PORT = "outlet_port"
+    INNER_GEAR = "inner_gear"
+    OUTER_GEAR = "outer_gear"
+    CRESCENT = "crescent"
+    SHAFT = "shaft"
+    BEARINGS = "bearings"
+    HOUSING = "housing"
+    SIDE_PLATE_FRONT = "side_plate_front"
+    SIDE_PLATE_REAR = "side_plate_rear"
+    ROTOR = "rotor"
+    VANES = "vanes"
+    CAM_RING = "cam_ring"
+    VALVE_PLATE = "valve_plate"
+    CYLINDER_BLOCK = "cylinder_block"
+    PISTONS_AND_SHOES = "pistons_and_shoes"
+    HOLD_DOWN_PINS = "hold_down_pins"
+    SWASH_PLATE = "swash_plate"
+
+    @property
+    def label(self) -> str:
+        return _COMPONENT_LABELS.get(self, self.value.replace("_", " ").capitalize())
+
+
+_COMPONENT_LABELS = {
+    Component.WEAR_PLATE_FRONT: "Wear plate, front",
+    Component.WEAR_PLATE_REAR: "Wear plate, rear",
+    Component.GEARS: "Gears (pair)",
+    Component.SIDE_PLATE_FRONT: "Side plate, front",
+    Component.SIDE_PLATE_REAR: "Side plate, rear",
+    Component.HOLD_DOWN_PINS: "Hold-down pins",
+}
+
+COMPONENTS: dict[PumpFamily, tuple[Component, ...]] = {
+    PumpFamily.EXTERNAL_GEAR: (
+        Component.SEALS, Component.WEAR_PLATE_FRONT, Component.WEAR_PLATE_REAR, Component.GEARS,
+        Component.SHAFTS, Component.BUSHES, Component.HOUSING_BORE, Component.INLET_PORT,
+        Component.OUTLET_PORT,
+    ),
+    PumpFamily.INTERNAL_GEAR: (
+        Component.SEALS, Component.INNER_GEAR, Component.OUTER_GEAR, Component.CRESCENT,
+        Component.SHAFT, Component.BUSHES, Component.HOUSING_BORE, Component.INLET_PORT,
+        Component.OUTLET_PORT,
+    ),
+    PumpFamily.VANE: (
+        Component.SEALS, Component.SIDE_PLATE_FRONT, Component.SIDE_PLATE_REAR, Component.ROTOR,
+        Component.VANES, Component.CAM_RING, Component.SHAFT, Component.BEARINGS,
+        Component.HOUSING, Component.INLET_PORT, Component.OUTLET_PORT,
+    ),
+    PumpFamily.AXIAL_PISTON: (
+        Component.SEALS, Component.VALVE_PLATE, Component.CYLINDER_BLOCK,
+        Component.PISTONS_AND_SHOES, Component.HOLD_DOWN_PINS, Component.SWASH_PLATE,
+        Component.SHAFT, Component.BEARINGS, Component.HOUSING, Component.INLET_PORT,
+        Component.OUTLET_PORT,
+    ),
+}  # fmt: skip
+
+
+class InstrumentKind(StrEnum):
+    FEELER = "feeler"
+    MICROMETER = "micrometer"
+    DEPTH_MICROMETER = "depth_micrometer"
+    DIAL = "dial"
+    BORE_GAUGE = "bore_gauge"
+    HEIGHT_GAUGE = "height_gauge"
+
+    @property
+    def label(self) -> str:
+        return _INSTRUMENT_LABELS[self]
+
+
+_INSTRUMENT_LABELS = {
+    InstrumentKind.FEELER: "Feeler gauge",
+    InstrumentKind.MICROMETER: "Outside micrometer",
+    InstrumentKind.DEPTH_MICROMETER: "Depth micrometer",
+    InstrumentKind.DIAL: "Dial gauge",
+    InstrumentKind.BORE_GAUGE: "Bore gauge",
+    InstrumentKind.HEIGHT_GAUGE: "Height gauge",
+}
+
+# ISO 3448 viscosity grades: the number is the mid-point viscosity at 40 °C in mm²/s, rounded.
+OIL_GRADES: tuple[int, ...] = (
+    2, 3, 5, 7, 10, 15, 22, 32, 46, 68,
+    100, 150, 220, 320, 460, 680, 1000, 1500, 2200, 3200,
+)  # fmt: skip
+
+
+class Characteristic(StrEnum):
+    """What is measured. The same word has other limits on another model, so none stand here."""
+
+    SIDE_CLEARANCE = "side_clearance"
+    BACKLASH = "backlash"
+    TIP_CLEARANCE = "tip_clearance"
+    SHAFT_TO_BUSH = "shaft_to_bush"
+    GEAR_WIDTH_MATCH = "gear_width_match"
+    CUT_IN_DEPTH = "cut_in_depth"
+    PLATE_THICKNESS = "plate_thickness"
+    PLATE_WEAR = "plate_wear"
+    PLATE_FLATNESS = "plate_flatness"
+    SHAFT_RUN_OUT = "shaft_run_out"
+    SHAFT_DIAMETER = "shaft_diameter"
+    JOURNAL_SPREAD = "journal_spread"
+    GEAR_SET_SIDE_CLEARANCE = "gear_set_side_clearance"
+    OUTER_GEAR_TO_BODY = "outer_gear_to_body"
+    ROTOR_TIP_CLEARANCE = "rotor_tip_clearance"
+    VANE_SLOT_GAP = "vane_slot_gap"
+    VANE_THICKNESS = "vane_thickness"
+    ROTOR_SIDE_CLEARANCE = "rotor_side_clearance"
+    RING_WEAR_STEP = "ring_wear_step"
+    SLIPPER_END_PLAY = "slipper_end_play"
+    SHOE_THICKNESS_SPREAD = "shoe_thickness_spread"
+    PISTON_TO_BORE = "piston_to_bore"
+    BLOCK_BORE_SPREAD = "block_bore_spread"
+    VALVE_PLATE_FLATNESS = "valve_plate_flatness"
+    HOLD_DOWN_PIN_SPREAD = "hold_down_pin_spread"
+
+    @property
+    def label(self) -> str:
+        return CHARACTERISTICS[self].label
+
+
+@dataclass(frozen=True, slots=True)
+class Use:
+    """A check as it is taken on one family: on which component, and where by default."""
+
+    family: PumpFamily
+    component: Component
+    positions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CharacteristicInfo:
+    """A measured check: what it means, how it is taken, and where.
+
+    `noun` is what the reading is called in a sentence ("the gap", "the depth"). `terms` names
+    the two readings of a check that is a difference, the larger part first; else empty.
+    """
+
+    label: str
+    noun: str
+    meaning: str
+    how: str
+    default_instrument: InstrumentKind
+    uses: tuple[Use, ...]
+    terms: tuple[str, ...] = ()
+
+    @property
+    def families(self) -> tuple[PumpFamily, ...]:
+        return tuple(use.family for use in self.uses)
+
+    @property
+    def default_component(self) -> Component:
+        return self.uses[0].component
+
+    @property
+    def default_positions(self) -> tuple[str, ...]:
+        return self.uses[0].positions
+
+    def use_in(self, family: PumpFamily) -> Use | None:
+        return next((use for use in self.uses if use.family is family), None)
+
+
+_CLOCK = ("12 o'clock", "3 o'clock", "6 o'clock", "9 o'clock")
+_MESH = ("mesh 0°", "mesh 90°", "mesh 180°", "mesh 270°")
+_BOTH_GEARS_ROUND = tuple(f"{gear} {hour}" for gear in ("drive", "idler") for hour in _CLOCK)
+_FOUR_BUSHES = ("drive front", "drive rear", "idler front", "idler rear")
+_FRONT_REAR = ("front", "rear")
+_FOUR_PLACES = ("place 1", "place 2", "place 3", "place 4")
+_SECTORS = tuple(f"{g} {s}" for g in ("drive", "idler") for s in ("inlet", "middle", "outlet"))
+_BORES = tuple(f"{b} {p}" for b in ("drive", "idler") for p in ("front", "centre", "rear"))
+_BOTH_GEARS = tuple(f"{gear} {place}" for gear in ("drive", "idler") for place in _FOUR_PLACES)
+_GEAR_SET = tuple(f"{gear} {place}" for gear in ("inner", "outer") for place in _FOUR_PLACES)
+_BOTH_PLATES = tuple(f"{plate} {place}" for plate in _FRONT_REAR for place in _FOUR_PLACES)
+_PLATES_ROUND = tuple(f"{plate} {hour}" for plate in _FRONT_REAR for hour in _CLOCK)
+_ALONG_SHAFT = ("seal track", "drive end")
+_NINE_PISTONS = tuple(f"piston {number}" for number in range(1, 10))
+
+_GEAR = PumpFamily.EXTERNAL_GEAR
+_INTERNAL = PumpFamily.INTERNAL_GEAR
+_VANE = PumpFamily.VANE
+_PISTON = PumpFamily.AXIAL_PISTON
+
+CHARACTERISTICS: dict[Characteristic, CharacteristicInfo] = {
+    Characteristic.SIDE_CLEARANCE: CharacteristicInfo(
+        label="Side clearance",
+        noun="gap",
+        meaning="The gap between a gear face and its wear plate: the largest leak path.",
+        how="Seat the gears clean in the body, lay the straight edge across the body face and "
+        "slide the leaf under it over the gear.",
+        default_instrument=InstrumentKind.FEELER,
+        uses=(Use(_GEAR, Component.WEAR_PLATE_FRONT, _BOTH_GEARS_ROUND),),
+    ),
+    Characteristic.BACKLASH: CharacteristicInfo(
+        label="Backlash",
+        noun="gap",
+        meaning="The play between the flanks of meshing teeth. It is no gap to the housing.",
+        how="Hold the idler still and try the leaf between the flanks, or rock the drive gear "
+        "against a dial gauge set on a flank.",
+        default_instrument=InstrumentKind.FEELER,
+        uses=(
+            Use(_GEAR, Component.GEARS, _MESH),
+            Use(_INTERNAL, Component.INNER_GEAR, _MESH),
+        ),
+    ),
+    Characteristic.TIP_CLEARANCE: CharacteristicInfo(
+        label="Tip clearance",
+        noun="gap",
+        meaning="The radial gap from a tooth tip to the housing bore, on one side.",
+        how="Centre the gear with two equal leaves on opposite sides, then try the leaf between "
+        "tip and bore, away from the track on the inlet side.",
+        default_instrument=InstrumentKind.FEELER,
+        uses=(Use(_GEAR, Component.GEARS, _SECTORS),),
+    ),
+    Characteristic.SHAFT_TO_BUSH: CharacteristicInfo(
+        label="Shaft to bush",
+        noun="clearance",
+        meaning="Bore of the bush less diameter of the journal: a difference of diameters.",
+        how="Measure the bore and the journal in the same two planes, two directions each, and "
+        "keep the largest bore and the smallest journal.",
+        default_instrument=InstrumentKind.BORE_GAUGE,
+        uses=(
+            Use(_GEAR, Component.BUSHES, _FOUR_BUSHES),
+            Use(_INTERNAL, Component.BUSHES, _FRONT_REAR),
+            Use(_VANE, Component.BEARINGS, _FRONT_REAR),
+        ),
+        terms=("bore", "journal"),
+    ),
+    Characteristic.GEAR_WIDTH_MATCH: CharacteristicInfo(
+        label="Gear width match",
+        noun="difference",
+        meaning="How far the widths of the two gears differ, largest less smallest.",
+        how="Measure each gear face to face at four places.",
+        default_instrument=InstrumentKind.MICROMETER,
+        uses=(Use(_GEAR, Component.GEARS, _BOTH_GEARS),),
+    ),
+    Characteristic.CUT_IN_DEPTH: CharacteristicInfo(
+        label="Cut-in depth",
+        noun="depth",
+        meaning="The track that the gears mill into the bore on the inlet side. A light one is "
+        "normal; its depth decides.",
+        how="Lay the straight edge along the bore across the track and try the leaf under it. A "
+        "leaf of the limit size that enters rejects the body.",
+        default_instrument=InstrumentKind.FEELER,
+        uses=(Use(_GEAR, Component.HOUSING_BORE, _BORES),),
+    ),
+    Characteristic.PLATE_THICKNESS: CharacteristicInfo(
+        label="Wear plate thickness",
+        noun="thickness",
+        meaning="What is left of the plate where the gears run. Both plates must match.",
+        how="Measure the worn ring at four places on each plate.",
+        default_instrument=InstrumentKind.MICROMETER,
+        uses=(Use(_GEAR, Component.WEAR_PLATE_FRONT, _BOTH_PLATES),),
+    ),
+    Characteristic.PLATE_WEAR: CharacteristicInfo(
+        label="Wear plate wear",
+        noun="wear",
+        meaning="How much thinner the running ring is than the unworn land beside it.",
+        how="Measure the land and the ring beside it with the same micrometer.",
+        default_instrument=InstrumentKind.MICROMETER,
+        uses=(Use(_GEAR, Component.WEAR_PLATE_FRONT, _FRONT_REAR),),
+        terms=("land", "ring"),
+    ),
+    Characteristic.PLATE_FLATNESS: CharacteristicInfo(
+        label="Wear plate flatness",
+        noun="gap",
+        meaning="The largest gap under the plate when it lies face down on a true surface.",
+        how="Lay the plate face down on a surface plate and try the leaf round its edge.",
+        default_instrument=InstrumentKind.FEELER,
+        uses=(Use(_GEAR, Component.WEAR_PLATE_FRONT, _PLATES_ROUND),),
+    ),
+    Characteristic.SHAFT_RUN_OUT: CharacteristicInfo(
+        label="Shaft run-out",
+        noun="run-out",
+        meaning="The total movement of the dial over one full turn.",
+        how="Rest the journals in V-blocks, set the dial on the place and turn the shaft once.",
+        default_instrument=InstrumentKind.DIAL,
+        uses=(
+            Use(_GEAR, Component.SHAFTS, _ALONG_SHAFT),
+            Use(_INTERNAL, Component.SHAFT, _ALONG_SHAFT),
+            Use(_VANE, Component.SHAFT, _ALONG_SHAFT),
+            Use(_PISTON, Component.SHAFT, _ALONG_SHAFT),
+        ),
+    ),
+    Characteristic.SHAFT_DIAMETER: CharacteristicInfo(
+        label="Shaft diameter",
+        noun="diameter",
+        meaning="The smallest diameter left on the journal.",
+        how="Measure each journal in two planes and two directions, and keep the smallest.",
+        default_instrument=InstrumentKind.MICROMETER,
+        uses=(
+            Use(_GEAR, Component.SHAFTS, _FOUR_BUSHES),
+            Use(_INTERNAL, Component.SHAFT, _FRONT_REAR),
+            Use(_VANE, Component.SHAFT, _FRONT_REAR),
+        ),
+    ),
+    Characteristic.JOURNAL_SPREAD: CharacteristicInfo(
+        label="Journal spread",
+        noun="difference",
+        meaning="Taper and out-of-round of one journal: its largest less its smallest diameter.",
+        how="Measure the journal near the gear and at its far end, in two directions each.",
+        default_instrument=InstrumentKind.MICROMETER,
+        uses=(
+            Use(
+                _GEAR,
+                Component.SHAFTS,
+                ("near gear 0°", "near gear 90°", "far end 0°", "far end 90°"),
+            ),
+        ),
+    ),
+    Characteristic.GEAR_SET_SIDE_CLEARANCE: CharacteristicInfo(
+        label="Gear set side clearance",
+        noun="gap",
+        meaning="The gap between the faces of the inner and outer gear and the cover.",
+        how="Lay the straight edge across the body face and slide the leaf under it over each "
+        "gear.",
+        default_instrument=InstrumentKind.FEELER,
+        uses=(Use(_INTERNAL, Component.OUTER_GEAR, _GEAR_SET),),
+    ),
+    Characteristic.OUTER_GEAR_TO_BODY: CharacteristicInfo(
+        label="Outer gear to body",
+        noun="gap",
+        meaning="The gap between the outside of the outer gear and the body, on one side.",
+        how="Push the outer gear to one side and try the leaf on the other side.",
+        default_instrument=InstrumentKind.FEELER,
+        uses=(Use(_INTERNAL, Component.OUTER_GEAR, _CLOCK),),
+    ),
+    Characteristic.ROTOR_TIP_CLEARANCE: CharacteristicInfo(
+        label="Inner to outer gear tip clearance",
+        noun="gap",
+        meaning="The gap between a tooth tip of the inner gear and the outer gear or crescent.",
+        how="Turn a tip of the inner gear opposite a tip of the outer gear and try the leaf "
+        "between them.",
+        default_instrument=InstrumentKind.FEELER,
+        uses=(Use(_INTERNAL, Component.INNER_GEAR, _FOUR_PLACES),),
+    ),
+    Characteristic.VANE_SLOT_GAP: CharacteristicInfo(
+        label="Vane to slot gap",
+        noun="gap",
+        meaning="The play of a vane in its slot. Dry and clean, a vane drops by its own weight.",
+        how="Put the vane dry in its slot and try the leaf beside it.",
+        default_instrument=InstrumentKind.FEELER,
+        uses=(Use(_VANE, Component.VANES, tuple(f"slot {number}" for number in range(1, 11))),),
+    ),
+    Characteristic.VANE_THICKNESS: CharacteristicInfo(
+        label="Vane thickness",
+        noun="thickness",
+        meaning="The thickness of the vane where it runs in its slot.",
+        how="Measure each vane at the middle of its length.",
+        default_instrument=InstrumentKind.MICROMETER,
+        uses=(Use(_VANE, Component.VANES, tuple(f"vane {number}" for number in range(1, 11))),),
+    ),
+    Characteristic.ROTOR_SIDE_CLEARANCE: CharacteristicInfo(
+        label="Rotor side clearance",
+        noun="clearance",
+        meaning="Width of the ring less width of the rotor: the total for both side plates.",
+        how="Measure the ring and the rotor face to face at the same places.",
+        default_instrument=InstrumentKind.MICROMETER,
+        uses=(Use(_VANE, Component.ROTOR, _FOUR_PLACES),),
+        terms=("ring width", "rotor width"),
+    ),
+    Characteristic.RING_WEAR_STEP: CharacteristicInfo(
+        label="Ring wear step",
+        noun="step",
+        meaning="The step that the vanes leave in the ring. Ripples count as well.",
+        how="Run the dial gauge across the step, at the inlet and outlet ramps.",
+        default_instrument=InstrumentKind.DIAL,
+        uses=(
+            Use(
+                _VANE,
+                Component.CAM_RING,
+                ("inlet ramp 1", "inlet ramp 2", "outlet ramp 1", "outlet ramp 2"),
+            ),
+        ),
+    ),
+    Characteristic.SLIPPER_END_PLAY: CharacteristicInfo(
+        label="Piston shoe end play",
+        noun="play",
+        meaning="How far the shoe lifts along its piston before the ball joint takes up.",
+        how="Hold the piston, lift the shoe against the dial gauge.",
+        default_instrument=InstrumentKind.DIAL,
+        uses=(Use(_PISTON, Component.PISTONS_AND_SHOES, _NINE_PISTONS),),
+    ),
+    Characteristic.SHOE_THICKNESS_SPREAD: CharacteristicInfo(
+        label="Shoe thickness spread",
+        noun="difference",
+        meaning="How far the shoe flanges differ over the set, thickest less thinnest.",
+        how="Measure the flange of every shoe.",
+        default_instrument=InstrumentKind.MICROMETER,
+        uses=(Use(_PISTON, Component.PISTONS_AND_SHOES, _NINE_PISTONS),),
+    ),
+    Characteristic.PISTON_TO_BORE: CharacteristicInfo(
+        label="Piston to bore",
+        noun="clearance",
+        meaning="Bore of the block less diameter of its piston: a difference of diameters.",
+        how="Measure each bore and its own piston, and keep them together.",
+        default_instrument=InstrumentKind.BORE_GAUGE,
+        uses=(Use(_PISTON, Component.PISTONS_AND_SHOES, _NINE_PISTONS),),
+        terms=("bore", "piston"),
+    ),
+    Characteristic.BLOCK_BORE_SPREAD: CharacteristicInfo(
+        label="Block bore spread",
+        noun="difference",
+        meaning="Taper and out-of-round of one bore: its largest less its smallest diameter.",
+        how="Measure the bore at four depths, the bottom among them.",
+        default_instrument=InstrumentKind.BORE_GAUGE,
+        uses=(Use(_PISTON, Component.CYLINDER_BLOCK, ("top", "upper", "lower", "bottom")),),
+    ),
+    Characteristic.VALVE_PLATE_FLATNESS: CharacteristicInfo(
+        label="Valve plate flatness",
+        noun="deviation",
+        meaning="How far the sealing face departs from flat.",
+        how="Set the plate on a surface plate and sweep its face with the dial gauge; a light "
+        "band counts 0.3 µm where an optical flat is used.",
+        default_instrument=InstrumentKind.DIAL,
+        uses=(Use(_PISTON, Component.VALVE_PLATE, ("face",)),),
+    ),
+    Characteristic.HOLD_DOWN_PIN_SPREAD: CharacteristicInfo(
+        label="Hold-down pin spread",
+        noun="difference",
+        meaning="How far the pins differ in length. One short pin replaces all.",
+        how="Measure every pin end to end.",
+        default_instrument=InstrumentKind.MICROMETER,
+        uses=(Use(_PISTON, Component.HOLD_DOWN_PINS, ("pin 1", "pin 2", "pin 3")),),
+    ),
+}

@@ -1,0 +1,267 @@
+"""What becomes of each part: proposed from verdicts and findings, decided by a person.
+
+Rules only ever raise a disposition, and run until nothing changes. So more faults can never turn
+a replacement into reuse.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from fleet.vocabulary import COMPONENTS, Characteristic, PumpFamily
+from fleet.vocabulary import Component as C
+from inspections.findings import WORDS, Severity, Word
+from inspections.verdicts import Outcome
+
+
+class Disposition(StrEnum):
+    """In rising order."""
+
+    REUSE = "reuse"
+    DRESS = "dress_and_reuse"
+    REPLACE = "replace"
+    REPLACE_SET = "replace_as_set"
+    SCRAP = "scrap_pump"
+
+    @property
+    def label(self) -> str:
+        return _LABELS[self]
+
+    @property
+    def renews(self) -> bool:
+        """Whether a new part is needed for the pump to be rebuilt."""
+        return self in {Disposition.REPLACE, Disposition.REPLACE_SET}
+
+    @property
+    def rank(self) -> int:
+        return _ORDER.index(self)
+
+
+_LABELS = {
+    Disposition.REUSE: "Reuse",
+    Disposition.DRESS: "Dress and reuse",
+    Disposition.REPLACE: "Replace",
+    Disposition.REPLACE_SET: "Replace as a set",
+    Disposition.SCRAP: "Scrap the pump",
+}
+_ORDER = tuple(Disposition)
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    text: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    component: C
+    disposition: Disposition
+    reasons: tuple[Reason, ...]
+
+
+@dataclass(slots=True)
+class _Draft:
+    disposition: Disposition = Disposition.REUSE
+    reasons: list[Reason] = field(default_factory=list)
+
+    def raise_to(self, disposition: Disposition, reason: Reason) -> bool:
+        """True when something changed."""
+        if reason in self.reasons and disposition.rank <= self.disposition.rank:
+            return False
+        if reason not in self.reasons:
+            self.reasons.append(reason)
+        if disposition.rank > self.disposition.rank:
+            self.disposition = disposition
+        return True
+
+
+_TRADE = "common practice, no source"
+_PAIR = "TM 5-3895-349-14&P; TM 10-3930-653-14&P; TM 5-3810-306-34"
+_BUSHES_WITH_GEARS = "TM 5-3820-256-24-2 §7-1.4.5; TM 5-3810-306-34; TM 5-3810-307-24-1-2"
+_PLATES = (
+    (C.WEAR_PLATE_FRONT, C.WEAR_PLATE_REAR),
+    (C.SIDE_PLATE_FRONT, C.SIDE_PLATE_REAR),
+)
+_BODIES = (C.HOUSING_BORE, C.HOUSING)
+
+
+@dataclass(frozen=True, slots=True)
+class _Follows:
+    """When a part of `when` is renewed, those of `then` are, as a set."""
+
+    when: tuple[C, ...]
+    then: tuple[C, ...]
+    reason: Reason
+
+
+_FOLLOWS = (
+    _Follows(
+        (C.GEARS,),
+        (C.GEARS,),
+        Reason("One gear replaced means both, as a matched set.", _PAIR),
+    ),
+    _Follows(
+        (C.GEARS,),
+        (C.BUSHES,),
+        Reason("New gears get new bushes.", _BUSHES_WITH_GEARS),
+    ),
+    _Follows(
+        (C.BUSHES,),
+        (C.GEARS, C.BUSHES),
+        Reason("A bush or gear hub with a defect goes with its gear.", "TM 10-3930-653-14&P"),
+    ),
+    *(
+        _Follows(pair, pair, Reason("Both plates must match: replace the two alike.", _TRADE))
+        for pair in _PLATES
+    ),
+    _Follows(
+        (C.INNER_GEAR, C.OUTER_GEAR),
+        (C.INNER_GEAR, C.OUTER_GEAR),
+        Reason("Inner and outer gear run as a matched set.", _TRADE),
+    ),
+    _Follows(
+        (C.VANES, C.ROTOR),
+        (C.VANES, C.ROTOR),
+        Reason("One vane damaged means the rotor kit, all vanes.", "TM 5-3820-241-34 p.3-18"),
+    ),
+    _Follows(
+        (C.CAM_RING,),
+        (C.CAM_RING, C.VANES),
+        Reason("A new ring gets new vanes.", _TRADE),
+    ),
+    _Follows(
+        (C.PISTONS_AND_SHOES, C.CYLINDER_BLOCK),
+        (C.PISTONS_AND_SHOES, C.CYLINDER_BLOCK),
+        Reason("Pistons, shoes and block are renewed as one rotating group.", _TRADE),
+    ),
+    _Follows(
+        (C.HOLD_DOWN_PINS,),
+        (C.HOLD_DOWN_PINS,),
+        Reason("All hold-down pins must be of one length.", "TM 10-3930-660-34"),
+    ),
+    _Follows(
+        (C.INLET_PORT, C.OUTLET_PORT),
+        _BODIES,
+        Reason("The port is part of the body.", _TRADE),
+    ),
+)
+
+# Parts that a check is about besides the one the sheet names for it.
+_ALSO: dict[Characteristic, tuple[tuple[C, ...], str]] = {
+    Characteristic.SIDE_CLEARANCE: ((C.WEAR_PLATE_FRONT, C.WEAR_PLATE_REAR), _TRADE),
+    Characteristic.TIP_CLEARANCE: ((C.GEARS,), _TRADE),
+    Characteristic.BACKLASH: ((C.GEARS, C.INNER_GEAR), _TRADE),
+    Characteristic.SHAFT_TO_BUSH: ((C.BUSHES, C.BEARINGS), "TM 10-3930-653-14&P p.4-203"),
+    Characteristic.GEAR_WIDTH_MATCH: ((C.GEARS,), "TM 5-3820-256-24-1 p.4-70"),
+    Characteristic.CUT_IN_DEPTH: ((C.HOUSING_BORE,), "TM 5-3820-256-24-2 §7-1.4.1"),
+    Characteristic.JOURNAL_SPREAD: ((C.GEARS,), "TM 5-3805-274-13&P"),
+    Characteristic.PLATE_WEAR: ((), "TM 5-3820-256-24-2 §7-1.4.4"),
+    Characteristic.SHAFT_DIAMETER: ((C.SHAFTS, C.SHAFT), "TM 10-3930-653-14&P"),
+    Characteristic.OUTER_GEAR_TO_BODY: ((C.OUTER_GEAR,), _TRADE),
+    Characteristic.RING_WEAR_STEP: ((C.CAM_RING,), _TRADE),
+    Characteristic.SLIPPER_END_PLAY: ((C.PISTONS_AND_SHOES,), "TM 10-3930-660-34 p.16-133"),
+}
+
+
+def propose(
+    *,
+    family: PumpFamily,
+    components: Collection[C] | None = None,
+    verdicts: Iterable[tuple[Characteristic, C, Outcome]] = (),
+    findings: Iterable[tuple[C, Word, int]] = (),
+    body_replaceable: bool,
+) -> tuple[Proposal, ...]:
+    """One proposal per component, in strip-down order, each with every reason and its source.
+
+    `components` defaults to all of the family. Undecided checks raise nothing: ask
+    undecided_checks what has to be settled or waived first.
+    """
+    wanted = COMPONENTS[family] if components is None else components
+    drafts = {part: _Draft() for part in COMPONENTS[family] if part in wanted}
+    for part in wanted:
+        drafts.setdefault(part, _Draft())
+
+    def to(part: C, disposition: Disposition, text: str, source: str) -> None:
+        if part in drafts:
+            drafts[part].raise_to(disposition, Reason(text, source))
+
+    to(
+        C.SEALS,
+        Disposition.REPLACE,
+        "A pump that was taken apart gets every seal new.",
+        "TM 5-3820-256-24-2 §7-1.4.6; TM 5-3810-307-24-1-2",
+    )
+    for characteristic, part, outcome in verdicts:
+        if outcome is Outcome.OUT:
+            also, source = _ALSO.get(characteristic, ((), _TRADE))
+            for each in (part, *also):
+                text = f"{characteristic.label} is out of limits."
+                to(each, Disposition.REPLACE, text, source)
+    for part, word, severity in findings:
+        to(part, *_from_finding(part, word, Severity(severity)))
+    _follow_through(drafts, body_replaceable=body_replaceable)
+    return tuple(
+        Proposal(part, draft.disposition, tuple(draft.reasons) or (_NOTHING_FOUND,))
+        for part, draft in drafts.items()
+    )
+
+
+_NOTHING_FOUND = Reason("Nothing found against it.", _TRADE)
+
+
+def _from_finding(part: C, word: Word, severity: Severity) -> tuple[Disposition, str, str]:
+    seen = f"{word.label}, severity {severity.value}"
+    if severity >= Severity.HEAVY:
+        return Disposition.REPLACE, f"{seen}: replace.", _TRADE
+    if severity is Severity.LIGHT:
+        if word is Word.SEAL_TRACK_GROOVED:
+            return (
+                Disposition.REPLACE,
+                f"{seen}: never a new seal on a worn track.",
+                WORDS[word].source,
+            )
+        if WORDS[word].dressable and part is not C.SEALS:
+            return Disposition.DRESS, f"{seen}: can be dressed.", _TRADE
+        return Disposition.REPLACE, f"{seen}: cannot be dressed away.", _TRADE
+    if severity is Severity.POLISH:
+        # A crack is never mere polish, and neither is a worn seal track.
+        if word in {Word.CRACKED, Word.BROKEN, Word.SEIZED, Word.SEAL_TRACK_GROOVED}:
+            return Disposition.REPLACE, f"{seen}: however slight, replace.", _TRADE
+        return Disposition.REUSE, f"{seen}: may stay.", _TRADE
+    return Disposition.REUSE, f"{word.label}.", _TRADE
+
+
+def _follow_through(drafts: dict[C, _Draft], *, body_replaceable: bool) -> None:
+    changed = True
+    while changed:
+        changed = False
+        for rule in _FOLLOWS:
+            if any(part in drafts and drafts[part].disposition.renews for part in rule.when):
+                for part in rule.then:
+                    if part in drafts:
+                        # A body is one part, whatever made it go.
+                        to = Disposition.REPLACE if part in _BODIES else Disposition.REPLACE_SET
+                        changed |= drafts[part].raise_to(to, rule.reason)
+        lost = [part for part in _BODIES if part in drafts and drafts[part].disposition.renews]
+        if lost and not body_replaceable:
+            reason = Reason(
+                f"{lost[0].label} cannot be reused, and no body is to be had for this model.",
+                _TRADE,
+            )
+            for draft in drafts.values():
+                changed |= draft.raise_to(Disposition.SCRAP, reason)
+
+
+def undecided_checks(
+    verdicts: Iterable[tuple[Characteristic, C, Outcome]],
+    waived: Collection[tuple[Characteristic, C]] = (),
+) -> tuple[tuple[Characteristic, C], ...]:
+    """The checks that hold up a decision: undecided, and not waived by name and reason."""
+    return tuple(
+        (characteristic, part)
+        for characteristic, part, outcome in verdicts
+        if outcome is Outcome.UNDECIDED and (characteristic, part) not in waived
+    )

@@ -1,0 +1,544 @@
+"""Inspections of stripped pumps: identification, readings, verdicts, findings, dispositions."""
+
+from __future__ import annotations
+
+from typing import Generic
+
+import pgtrigger
+from django.contrib.postgres.fields import ArrayField
+from django.db import models
+from django.db.models import F, Q
+
+from fleet.fields import PrintedDecimalField
+from fleet.models import LimitSheet, Pump, SheetLine, Site, User, choices, one_of
+from fleet.plumbing.scoping import M, SiteScopedQuerySet
+from fleet.units import LengthUnit
+from fleet.vocabulary import Component, InstrumentKind
+from inspections.dispositions import Disposition
+from inspections.findings import Cause, Severity, Word
+from inspections.lifecycle import InspectionState, Reason
+from inspections.verdicts import Outcome
+
+
+class InstrumentQuerySet(SiteScopedQuerySet["Instrument"]):
+    pass
+
+
+class Instrument(models.Model):
+    """A leaf set, micrometer, dial or bore gauge that a site owns."""
+
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="instruments")
+    identity = models.CharField(max_length=40)
+    name = models.CharField(max_length=80)
+    kind = models.CharField(max_length=20, choices=choices(InstrumentKind))
+    unit = models.CharField(max_length=4, choices=choices(LengthUnit))
+    leaves = ArrayField(PrintedDecimalField(), default=list, blank=True)
+    resolution = PrintedDecimalField(null=True, blank=True)
+    calibration_due_on = models.DateField(null=True, blank=True)
+    withdrawn_at = models.DateTimeField(null=True, blank=True)
+    version = models.PositiveIntegerField(default=1)
+
+    objects = InstrumentQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["site", "identity"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["site", "identity"], name="inspections_instrument_identity_once"
+            ),
+            models.CheckConstraint(
+                condition=one_of("kind", InstrumentKind), name="inspections_instrument_kind"
+            ),
+            models.CheckConstraint(
+                condition=one_of("unit", LengthUnit), name="inspections_instrument_unit"
+            ),
+            models.CheckConstraint(
+                condition=(Q(kind=InstrumentKind.FEELER.value) & Q(leaves__len__gt=0))
+                | (~Q(kind=InstrumentKind.FEELER.value) & Q(leaves__len=0)),
+                name="inspections_instrument_leaves_of_a_set",
+            ),
+            models.CheckConstraint(
+                condition=Q(kind=InstrumentKind.FEELER.value)
+                | Q(resolution__isnull=False, resolution__gt=0, resolution__lt=1000),
+                name="inspections_instrument_resolution",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.identity} ({self.name})"
+
+
+class InspectionQuerySet(SiteScopedQuerySet["Inspection"]):
+    def awaiting_countersignature(self) -> InspectionQuerySet:
+        return self.filter(state=InspectionState.AWAITING_COUNTERSIGNATURE.value)
+
+    def open(self) -> InspectionQuerySet:
+        return self.filter(state=InspectionState.OPEN.value)
+
+
+class Inspection(models.Model):
+    """One strip-down of one pump, judged by the sheet in force when it was opened.
+
+    It keeps its own site: the pump may move later, its history must not.
+    """
+
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="inspections")
+    pump = models.ForeignKey(Pump, on_delete=models.PROTECT, related_name="inspections")
+    sheet = models.ForeignKey(LimitSheet, on_delete=models.PROTECT, related_name="+")
+    reason = models.CharField(max_length=20, choices=choices(Reason))
+    complaint = models.CharField(max_length=300, blank=True)
+    state = models.CharField(
+        max_length=30, choices=choices(InspectionState), default=InspectionState.OPEN.value
+    )
+    running_h = models.DecimalField(max_digits=10, decimal_places=1)
+    opened_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    opened_at = models.DateTimeField()
+    # Taken at opening: whoever is a trainee then needs the countersignature for this pump.
+    needs_countersignature = models.BooleanField()
+    # Isolation: confirmed by name and time before the first reading.
+    isolated_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
+    isolated_at = models.DateTimeField(null=True)
+    lock_number = models.CharField(max_length=40, blank=True)
+    proved_zero_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
+    proved_zero_at = models.DateTimeField(null=True)
+    proved_zero_how = models.CharField(max_length=200, blank=True)
+    cautions_read_by = models.ForeignKey(
+        User, on_delete=models.PROTECT, null=True, related_name="+"
+    )
+    cautions_read_at = models.DateTimeField(null=True)
+    signed_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
+    signed_at = models.DateTimeField(null=True)
+    countersigned_by = models.ForeignKey(
+        User, on_delete=models.PROTECT, null=True, related_name="+"
+    )
+    countersigned_at = models.DateTimeField(null=True)
+    supersedes = models.ForeignKey(
+        "self", on_delete=models.PROTECT, null=True, related_name="corrections"
+    )
+    version = models.PositiveIntegerField(default=1)
+
+    objects = InspectionQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=one_of("state", InspectionState), name="inspections_inspection_state"
+            ),
+            models.CheckConstraint(
+                condition=one_of("reason", Reason), name="inspections_inspection_reason"
+            ),
+            models.UniqueConstraint(
+                fields=["pump"],
+                condition=Q(
+                    state__in=[
+                        InspectionState.OPEN.value,
+                        InspectionState.AWAITING_COUNTERSIGNATURE.value,
+                    ]
+                ),
+                name="inspections_inspection_one_under_work",
+            ),
+            models.UniqueConstraint(
+                fields=["supersedes"],
+                condition=~Q(state=InspectionState.ABANDONED.value),
+                name="inspections_inspection_one_correction",
+            ),
+            models.CheckConstraint(
+                condition=Q(countersigned_by__isnull=True) | ~Q(countersigned_by=F("signed_by")),
+                name="inspections_inspection_two_people",
+            ),
+            models.CheckConstraint(
+                condition=~Q(state__in=["signed", "superseded"])
+                | (
+                    Q(signed_by__isnull=False, signed_at__isnull=False)
+                    & (
+                        Q(needs_countersignature=False)
+                        | Q(countersigned_by__isnull=False, countersigned_at__isnull=False)
+                    )
+                ),
+                name="inspections_inspection_signed_by_whom",
+            ),
+            models.CheckConstraint(
+                condition=~Q(state="awaiting_countersignature")
+                | Q(signed_by__isnull=False, countersigned_by__isnull=True),
+                name="inspections_inspection_awaiting",
+            ),
+            models.CheckConstraint(
+                condition=~Q(state="open")
+                | Q(signed_by__isnull=True, countersigned_by__isnull=True),
+                name="inspections_inspection_open_is_unsigned",
+            ),
+            models.CheckConstraint(
+                condition=Q(proved_zero_at__isnull=True)
+                | (
+                    Q(
+                        isolated_by__isnull=False,
+                        isolated_at__isnull=False,
+                        proved_zero_by__isnull=False,
+                        cautions_read_by__isnull=False,
+                    )
+                    & ~Q(proved_zero_how="")
+                    & Q(proved_zero_at__gte=F("isolated_at"))
+                ),
+                name="inspections_inspection_isolated_before_zero",
+            ),
+            models.CheckConstraint(
+                condition=Q(running_h__gte=0, running_h__lt=1_000_000),
+                name="inspections_inspection_hours",
+            ),
+        ]
+
+        triggers = [
+            pgtrigger.Trigger(
+                name="closed_inspection_is_fixed",
+                operation=pgtrigger.Update | pgtrigger.Delete,
+                when=pgtrigger.Before,
+                condition=pgtrigger.Condition("OLD.state IN ('signed', 'superseded', 'abandoned')"),
+                func="""
+                    IF TG_OP = 'UPDATE' AND OLD.state = 'signed' AND NEW.state = 'superseded'
+                       AND (to_jsonb(NEW) - '{state,version}'::text[])
+                         = (to_jsonb(OLD) - '{state,version}'::text[])
+                    THEN RETURN NEW; END IF;
+                    RAISE EXCEPTION 'inspection % is closed and never changes', OLD.id
+                        USING ERRCODE = 'check_violation',
+                              CONSTRAINT = 'inspections_inspection_closed_is_fixed';
+                """,
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"Inspection {self.pk}"
+
+
+def _while_open(*, isolated: bool) -> pgtrigger.Trigger:
+    """Rows below an inspection change only while it is open: locked means locked, by raw SQL too.
+
+    With `isolated`, not before isolation and zero energy are confirmed either.
+    """
+    also = (
+        """
+        IF zero IS NULL THEN
+            RAISE EXCEPTION 'inspection % is not proved zero yet', parent
+                USING ERRCODE = 'check_violation', CONSTRAINT = 'inspections_proved_zero_first';
+        END IF;
+        """
+        if isolated
+        else ""
+    )
+    return pgtrigger.Trigger(
+        name="only_while_open",
+        operation=pgtrigger.Insert | pgtrigger.Update | pgtrigger.Delete,
+        when=pgtrigger.Before,
+        declare=[("parent", "bigint"), ("parent_state", "text"), ("zero", "timestamptz")],
+        # The only part put in is the constant above: no value from outside.
+        func=f"""
+            IF TG_OP = 'DELETE' THEN parent := OLD.inspection_id;
+            ELSE parent := NEW.inspection_id; END IF;
+            SELECT state, proved_zero_at INTO parent_state, zero
+                FROM inspections_inspection WHERE id = parent FOR SHARE;
+            IF parent_state <> 'open' THEN
+                RAISE EXCEPTION 'inspection % is not open', parent
+                    USING ERRCODE = 'check_violation', CONSTRAINT = 'inspections_only_while_open';
+            END IF;
+            {also}
+            IF TG_OP = 'DELETE' THEN RETURN OLD; END IF;
+            RETURN NEW;
+        """,  # noqa: S608
+    )
+
+
+class OfInspectionQuerySet(SiteScopedQuerySet[M], Generic[M]):
+    site_path = "inspection__site"
+
+
+class StateChangeQuerySet(OfInspectionQuerySet["StateChange"]):
+    pass
+
+
+class StateChange(models.Model):
+    """An inspection changed its state: who, when, why. Appended, never edited."""
+
+    inspection = models.ForeignKey(
+        Inspection, on_delete=models.PROTECT, related_name="state_changes"
+    )
+    old = models.CharField(max_length=30, choices=choices(InspectionState), blank=True)
+    new = models.CharField(max_length=30, choices=choices(InspectionState))
+    by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+    why = models.CharField(max_length=500)
+
+    objects = StateChangeQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [
+            models.CheckConstraint(condition=~Q(why=""), name="inspections_statechange_why"),
+        ]
+        triggers = [
+            pgtrigger.Protect(name="append_only", operation=pgtrigger.Update | pgtrigger.Delete)
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.old} to {self.new}"
+
+
+class NameplateQuerySet(OfInspectionQuerySet["Nameplate"]):
+    pass
+
+
+class Nameplate(models.Model):
+    """What the plate on the pump says, as read. A difference from the register is recorded."""
+
+    inspection = models.OneToOneField(
+        Inspection, on_delete=models.PROTECT, related_name="nameplate"
+    )
+    maker = models.CharField(max_length=80, blank=True)
+    designation = models.CharField(max_length=60, blank=True)
+    serial = models.CharField(max_length=60, blank=True)
+    displacement_cm3 = models.DecimalField(max_digits=9, decimal_places=3, null=True, blank=True)
+    rotation = models.CharField(max_length=15, blank=True)
+    illegible_reason = models.CharField(max_length=200, blank=True)
+    # Sentences, one per field that differs from the register; empty when all that was read agrees.
+    mismatches = ArrayField(models.CharField(max_length=300), default=list)
+    read_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    read_at = models.DateTimeField()
+
+    objects = NameplateQuerySet.as_manager()
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=~Q(serial="") | ~Q(illegible_reason=""),
+                name="inspections_nameplate_serial_or_reason",
+            ),
+        ]
+        triggers = [_while_open(isolated=False)]
+
+    def __str__(self) -> str:
+        return f"Nameplate {self.serial or 'illegible'}"
+
+
+class ReadingQuerySet(OfInspectionQuerySet["Reading"]):
+    pass
+
+
+class Reading(models.Model):
+    """One reading at one position: the bracket that the leaves imply, or an instrument's value.
+
+    `tries` holds the leaves as tried, `low`/`high` what they imply in the instrument's unit
+    (`high` null: every leaf tried went in). A value has low = high. A reading taken anew replaces
+    the old one, which is kept with the time it was replaced.
+    """
+
+    inspection = models.ForeignKey(Inspection, on_delete=models.PROTECT, related_name="readings")
+    line = models.ForeignKey(SheetLine, on_delete=models.PROTECT, related_name="+")
+    position = models.CharField(max_length=60)
+    term = models.CharField(max_length=40, blank=True)
+    instrument = models.ForeignKey(Instrument, on_delete=models.PROTECT, related_name="+")
+    unit = models.CharField(max_length=4, choices=choices(LengthUnit))
+    # [{"leaves": ["0.10", "0.06"], "feel": "drag"}, ...]; empty for a value.
+    tries = models.JSONField(default=list)
+    low = PrintedDecimalField()
+    high = PrintedDecimalField(null=True)
+    is_value = models.BooleanField()
+    taken_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    taken_at = models.DateTimeField()
+    replaced_at = models.DateTimeField(null=True)
+
+    objects = ReadingQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["line__order", "id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["inspection", "line", "position", "term"],
+                condition=Q(replaced_at__isnull=True),
+                name="inspections_reading_one_in_force",
+            ),
+            models.CheckConstraint(
+                condition=one_of("unit", LengthUnit), name="inspections_reading_unit"
+            ),
+            models.CheckConstraint(
+                condition=Q(low__gt=-100_000, low__lt=100_000)
+                & (Q(high__isnull=True) | Q(high__gt=-100_000, high__lt=100_000)),
+                name="inspections_reading_bounded",
+            ),
+            models.CheckConstraint(
+                condition=(Q(is_value=True) & Q(high=F("low")) & Q(tries=[]))
+                | (
+                    Q(is_value=False)
+                    & Q(low__gte=0)
+                    & (Q(high__isnull=True) | Q(high__gt=F("low")))
+                    & ~Q(tries=[])
+                ),
+                name="inspections_reading_value_or_bracket",
+            ),
+        ]
+        triggers = [_while_open(isolated=True)]
+
+    def __str__(self) -> str:
+        return f"{self.position}: {self.low} to {self.high} {self.unit}"
+
+
+class VerdictQuerySet(OfInspectionQuerySet["Verdict"]):
+    pass
+
+
+class Verdict(models.Model):
+    """What one check of the sheet came to, with the sentence that explains it."""
+
+    inspection = models.ForeignKey(Inspection, on_delete=models.PROTECT, related_name="verdicts")
+    line = models.ForeignKey(SheetLine, on_delete=models.PROTECT, related_name="+")
+    outcome = models.CharField(max_length=12, choices=choices(Outcome))
+    sentence = models.TextField()
+    rule = models.CharField(max_length=80)
+    worst_position = models.CharField(max_length=60, blank=True)
+    # What met the limit: the worst reading, its difference or the spread, in `unit`.
+    unit = models.CharField(max_length=4, choices=choices(LengthUnit), blank=True)
+    low = PrintedDecimalField(null=True)
+    high = PrintedDecimalField(null=True)
+    missing_positions = ArrayField(models.CharField(max_length=60), default=list)
+    judged_at = models.DateTimeField()
+    waived_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
+    waived_reason = models.CharField(max_length=300, blank=True)
+
+    objects = VerdictQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["line__order", "id"]
+        constraints = [
+            models.UniqueConstraint(fields=["inspection", "line"], name="inspections_verdict_once"),
+            models.CheckConstraint(
+                condition=one_of("outcome", Outcome), name="inspections_verdict_outcome"
+            ),
+            models.CheckConstraint(
+                condition=Q(waived_by__isnull=True, waived_reason="")
+                | (Q(waived_by__isnull=False) & ~Q(waived_reason="")),
+                name="inspections_verdict_waiver_has_name_and_reason",
+            ),
+        ]
+        triggers = [_while_open(isolated=False)]
+
+    def __str__(self) -> str:
+        return self.sentence
+
+
+class FindingQuerySet(OfInspectionQuerySet["Finding"]):
+    pass
+
+
+class Finding(models.Model):
+    """What was seen on one component ('no defect' included), and apart from it the likely cause."""
+
+    inspection = models.ForeignKey(Inspection, on_delete=models.PROTECT, related_name="findings")
+    component = models.CharField(max_length=40, choices=choices(Component))
+    word = models.CharField(max_length=40, choices=choices(Word))
+    severity = models.PositiveSmallIntegerField(choices=[(s.value, s.label) for s in Severity])
+    place = models.CharField(max_length=120, blank=True)
+    note = models.CharField(max_length=500, blank=True)
+    cause = models.CharField(max_length=30, choices=choices(Cause), blank=True)
+    seen_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    seen_at = models.DateTimeField()
+
+    objects = FindingQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["inspection", "component", "word", "place"], name="inspections_finding_once"
+            ),
+            models.CheckConstraint(
+                condition=one_of("component", Component), name="inspections_finding_component"
+            ),
+            models.CheckConstraint(condition=one_of("word", Word), name="inspections_finding_word"),
+            models.CheckConstraint(
+                condition=Q(cause="") | one_of("cause", Cause), name="inspections_finding_cause"
+            ),
+            models.CheckConstraint(
+                condition=Q(severity=0, word=Word.NO_DEFECT.value)
+                | (Q(severity__gte=1, severity__lte=4) & ~Q(word=Word.NO_DEFECT.value)),
+                name="inspections_finding_severity",
+            ),
+        ]
+        triggers = [_while_open(isolated=False)]
+
+    def __str__(self) -> str:
+        return f"{Component(self.component).label}: {Word(self.word).label}"
+
+
+class PhotoQuerySet(OfInspectionQuerySet["Photo"]):
+    pass
+
+
+class Photo(models.Model):
+    """A picture of a finding, re-encoded: nothing of the camera's own data is kept."""
+
+    inspection = models.ForeignKey(Inspection, on_delete=models.PROTECT, related_name="photos")
+    component = models.CharField(max_length=40, choices=choices(Component), blank=True)
+    file = models.FileField(upload_to="photos/%Y/%m/")
+    sha256 = models.CharField(max_length=64)
+    width_px = models.PositiveIntegerField()
+    height_px = models.PositiveIntegerField()
+    caption = models.CharField(max_length=120, blank=True)
+    taken_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    taken_at = models.DateTimeField()
+
+    objects = PhotoQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["inspection", "component", "sha256"], name="inspections_photo_once"
+            ),
+        ]
+        triggers = [_while_open(isolated=False)]
+
+    def __str__(self) -> str:
+        return self.caption or f"Photo {self.pk}"
+
+
+class ComponentDispositionQuerySet(OfInspectionQuerySet["ComponentDisposition"]):
+    pass
+
+
+class ComponentDisposition(models.Model):
+    """What becomes of one component: proposed by rule, decided by a person."""
+
+    inspection = models.ForeignKey(
+        Inspection, on_delete=models.PROTECT, related_name="dispositions"
+    )
+    component = models.CharField(max_length=40, choices=choices(Component))
+    proposed = models.CharField(max_length=20, choices=choices(Disposition))
+    # A list of objects with "text" and "source".
+    reasons = models.JSONField()
+    decided = models.CharField(max_length=20, choices=choices(Disposition))
+    decided_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    decided_at = models.DateTimeField()
+    overrule_reason = models.CharField(max_length=500, blank=True)
+
+    objects = ComponentDispositionQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["inspection", "component"], name="inspections_disposition_once"
+            ),
+            models.CheckConstraint(
+                condition=one_of("component", Component), name="inspections_disposition_component"
+            ),
+            models.CheckConstraint(
+                condition=one_of("proposed", Disposition) & one_of("decided", Disposition),
+                name="inspections_disposition_words",
+            ),
+            models.CheckConstraint(
+                condition=Q(decided=F("proposed")) | ~Q(overrule_reason=""),
+                name="inspections_disposition_overruled_with_reason",
+            ),
+        ]
+        triggers = [_while_open(isolated=False)]
+
+    def __str__(self) -> str:
+        return f"{Component(self.component).label}: {Disposition(self.decided).label}"

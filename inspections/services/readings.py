@@ -1,0 +1,356 @@
+"""Taking readings: kept is what the leaves or the instrument said, and the verdict of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from decimal import Decimal
+
+from django.db import transaction
+from django.utils import timezone
+
+from fleet.access import require
+from fleet.faults import Conflict, Fault
+from fleet.limits import JudgedBy
+from fleet.models import SheetLine, User
+from fleet.roles import Capability
+from fleet.units import LengthUnit
+from fleet.vocabulary import InstrumentKind
+from inspections.intervals import Interval, exact
+from inspections.judging import as_stored, judge, tries_of
+from inspections.leaves import Feel, Try, bracket, check_try
+from inspections.models import Inspection, Instrument, Reading, Verdict
+from inspections.services.rows import line_of, open_for_work, require_proved_zero
+from inspections.verdicts import Outcome
+
+
+def record_tries(
+    *,
+    actor: User,
+    inspection: Inspection,
+    line: int,
+    position: str,
+    instrument: Instrument,
+    tries: Sequence[Try],
+    now: datetime | None = None,
+) -> Reading:
+    """Keep the leaves tried at one position, and the bracket they imply, in the set's unit.
+
+    The whole list of tries stands for the position and replaces the one before. Needs INSPECT, an
+    open inspection and proved zero. Raises Fault for a leaf that is not in the set, a stack of
+    more than two, or tries that contradict each other (the pair is named). Judges the line anew.
+    """
+    with transaction.atomic():
+        row, sheet_line = _ready(actor, inspection, line, position, "")
+        leaf_set = _usable(instrument, row)
+        if leaf_set.kind != InstrumentKind.FEELER.value:
+            raise Fault(
+                f"{leaf_set} has no leaves. Enter the value it shows, or choose a leaf set.",
+                field="instrument",
+                code="not_a_leaf_set",
+            )
+        if sheet_line.terms:
+            raise Fault(
+                f"{' and '.join(sheet_line.terms).capitalize()} are measured as values here. "
+                "Choose an instrument that shows a value.",
+                field="instrument",
+                code="value_needed",
+            )
+        for index, one in enumerate(tries):
+            try:
+                check_try(one, leaf_set.leaves, LengthUnit(leaf_set.unit))
+            except Fault as fault:
+                raise fault.at(f"tries.{index}") from None
+        try:
+            implied = bracket(tries)
+        except Fault as fault:
+            raise fault.at("tries") from None
+        return _store(
+            actor=actor,
+            inspection=row,
+            line=sheet_line,
+            position=position,
+            term="",
+            instrument=leaf_set,
+            unit=LengthUnit(leaf_set.unit),
+            implied=implied,
+            tries=tries,
+            now=now or timezone.now(),
+        )
+
+
+def add_try(
+    *,
+    actor: User,
+    inspection: Inspection,
+    line: int,
+    position: str,
+    instrument: Instrument,
+    leaves: Sequence[Decimal],
+    feel: Feel,
+) -> Reading:
+    """One more leaf, or two laid together, at a position: the bench page's way to record_tries.
+
+    Tries made with another set are not mixed in: the position then starts anew with this set.
+    The same leaves tried again replace their earlier feel.
+    """
+    with transaction.atomic():
+        row, sheet_line = _ready(actor, inspection, line, position, "")
+        before = _in_force(row, sheet_line, position, "")
+        tries: list[Try] = []
+        if before is not None and before.instrument_id == instrument.pk:
+            tries = [t for t in tries_of(before) if set(t.leaves) != set(leaves)]
+        return record_tries(
+            actor=actor,
+            inspection=row,
+            line=line,
+            position=position,
+            instrument=instrument,
+            tries=[*tries, Try(tuple(leaves), feel)],
+        )
+
+
+def drop_last_try(
+    *, actor: User, inspection: Inspection, line: int, position: str
+) -> Reading | None:
+    """Take the last try of a position back. Returns the reading left, None when it was the only."""
+    with transaction.atomic():
+        row, sheet_line = _ready(actor, inspection, line, position, "")
+        before = _in_force(row, sheet_line, position, "")
+        if before is None or before.is_value:
+            raise Conflict("There is no try to take back.", code="no_try")
+        tries = tries_of(before)[:-1]
+        if not tries:
+            retake(actor=actor, inspection=row, line=line, position=position)
+            return None
+        return record_tries(
+            actor=actor,
+            inspection=row,
+            line=line,
+            position=position,
+            instrument=before.instrument,
+            tries=tries,
+        )
+
+
+def record_value(
+    *,
+    actor: User,
+    inspection: Inspection,
+    line: int,
+    position: str,
+    instrument: Instrument,
+    value: Decimal,
+    unit: LengthUnit,
+    term: str = "",
+    now: datetime | None = None,
+) -> Reading:
+    """Keep the value that a micrometer, dial or bore gauge shows, in the unit it was read in."""
+    with transaction.atomic():
+        row, sheet_line = _ready(actor, inspection, line, position, term)
+        used = _usable(instrument, row)
+        if used.kind == InstrumentKind.FEELER.value:
+            raise Fault(
+                "A leaf set shows no value. Enter the leaves you tried and how each felt.",
+                field="instrument",
+                code="leaves_needed",
+            )
+        if JudgedBy(sheet_line.judged_by) is JudgedBy.LEAF_ENTERS:
+            raise Fault(
+                "This check is made with a leaf of the limit size: choose a leaf set.",
+                field="instrument",
+                code="leaves_needed",
+            )
+        if not value.is_finite() or not 0 <= value < 100_000:
+            raise Fault(
+                "Enter the value as the instrument shows it, from 0 up to 100 000.", field="value"
+            )
+        return _store(
+            actor=actor,
+            inspection=row,
+            line=sheet_line,
+            position=position,
+            term=term,
+            instrument=used,
+            unit=unit,
+            implied=exact(value),
+            tries=(),
+            now=now or timezone.now(),
+        )
+
+
+def retake(
+    *, actor: User, inspection: Inspection, line: int, position: str, term: str = ""
+) -> None:
+    """Set the reading of a position aside to measure it anew. It stays on record as replaced."""
+    with transaction.atomic():
+        row, sheet_line = _ready(actor, inspection, line, position, term)
+        now = timezone.now()
+        _set_aside(row, sheet_line, position, term, now)
+        rejudge(row, sheet_line, now)
+
+
+def waive(*, actor: User, inspection: Inspection, line: int, reason: str) -> Verdict:
+    """Let an undecided check stand undecided, by name and reason. Needs WAIVE.
+
+    Raises Conflict when the check is decided: a verdict is not waived away.
+    """
+    if not reason.strip():
+        raise Fault("Say why this check may stay undecided.", field="reason")
+    with transaction.atomic():
+        row = open_for_work(actor, inspection)
+        require(actor, Capability.WAIVE, row.site)
+        sheet_line = line_of(row, line)
+        verdict = rejudge(row, sheet_line, timezone.now())
+        if verdict is None or verdict.outcome != Outcome.UNDECIDED.value:
+            raise Conflict(
+                "Only an undecided check can be waived; this one is decided.",
+                field="line",
+                code="decided",
+            )
+        verdict.waived_by = actor
+        verdict.waived_reason = reason.strip()
+        verdict.save(update_fields=["waived_by", "waived_reason"])
+        return verdict
+
+
+def rejudge(inspection: Inspection, line: SheetLine, now: datetime) -> Verdict | None:
+    """Judge a line by the readings in force and keep the verdict; None where it does not apply.
+
+    A waiver falls when the check is decided after all.
+    """
+    if JudgedBy(line.judged_by) is JudgedBy.NOT_APPLICABLE:
+        return None
+    in_force = list(inspection.readings.filter(line=line, replaced_at__isnull=True))
+    judged = judge(line, in_force)
+    what = judged.decided_interval
+    values: dict[str, object] = {
+        "outcome": judged.outcome.value,
+        "sentence": judged.sentence,
+        "rule": judged.rule,
+        "worst_position": judged.worst_position,
+        "unit": judged.decided_unit.value if judged.decided_unit else "",
+        "low": what.low if what else None,
+        "high": what.high if what else None,
+        "missing_positions": list(judged.missing),
+        "judged_at": now,
+    }
+    if judged.outcome is not Outcome.UNDECIDED:
+        values |= {"waived_by": None, "waived_reason": ""}
+    verdict, _ = Verdict.objects.update_or_create(inspection=inspection, line=line, defaults=values)
+    return verdict
+
+
+def _ready(
+    actor: User, inspection: Inspection, line: int, position: str, term: str
+) -> tuple[Inspection, SheetLine]:
+    row = open_for_work(actor, inspection)
+    require_proved_zero(row)
+    sheet_line = line_of(row, line)
+    if JudgedBy(sheet_line.judged_by) is JudgedBy.NOT_APPLICABLE:
+        raise Conflict(
+            f"This check does not apply to the design: {sheet_line.not_applicable_reason}",
+            field="line",
+            code="not_applicable",
+        )
+    if position not in sheet_line.positions:
+        raise Fault(
+            f"The sheet has no position '{position}' for this check. It has: "
+            f"{', '.join(sheet_line.positions)}.",
+            field="position",
+            code="unknown_position",
+        )
+    wanted = tuple(sheet_line.terms) or ("",)
+    if term not in wanted:
+        raise Fault(
+            f"Say which it is: {' or '.join(wanted)}."
+            if sheet_line.terms
+            else "This check takes one reading a position; leave 'term' empty.",
+            field="term",
+            code="unknown_term",
+        )
+    return row, sheet_line
+
+
+def _usable(instrument: Instrument, inspection: Inspection) -> Instrument:
+    if instrument.site_id != inspection.site_id:
+        raise Fault(
+            f"{instrument} belongs to another site. Choose one of this site's.",
+            field="instrument",
+            code="other_site",
+        )
+    if instrument.withdrawn_at is not None:
+        raise Conflict(
+            f"{instrument} was withdrawn from use. Choose another.",
+            field="instrument",
+            code="withdrawn",
+        )
+    return instrument
+
+
+def _in_force(inspection: Inspection, line: SheetLine, position: str, term: str) -> Reading | None:
+    return (
+        Reading.objects.filter(
+            inspection=inspection,
+            line=line,
+            position=position,
+            term=term,
+            replaced_at__isnull=True,
+        )
+        .select_related("instrument")
+        .first()
+    )
+
+
+def _set_aside(
+    inspection: Inspection, line: SheetLine, position: str, term: str, now: datetime
+) -> None:
+    Reading.objects.filter(
+        inspection=inspection, line=line, position=position, term=term, replaced_at__isnull=True
+    ).update(replaced_at=now)
+
+
+def _store(
+    *,
+    actor: User,
+    inspection: Inspection,
+    line: SheetLine,
+    position: str,
+    term: str,
+    instrument: Instrument,
+    unit: LengthUnit,
+    implied: Interval,
+    tries: Sequence[Try],
+    now: datetime,
+) -> Reading:
+    kept = as_stored(tries)
+    reading = _in_force(inspection, line, position, term)
+    goes_on = (
+        reading is not None
+        and bool(tries)
+        and reading.instrument_id == instrument.pk
+        and reading.tries == kept[: len(reading.tries)]
+    )
+    if reading is not None and goes_on:
+        # One more leaf in the same gap is the same reading, not a new one beside it.
+        reading.tries, reading.low, reading.high = kept, implied.low, implied.high
+        reading.taken_by, reading.taken_at = actor, now
+        reading.save(update_fields=["tries", "low", "high", "taken_by", "taken_at"])
+    else:
+        _set_aside(inspection, line, position, term, now)
+        reading = Reading.objects.create(
+            inspection=inspection,
+            line=line,
+            position=position,
+            term=term,
+            instrument=instrument,
+            unit=unit.value,
+            tries=kept,
+            low=implied.low,
+            high=implied.high,
+            is_value=not tries,
+            taken_by=actor,
+            taken_at=now,
+        )
+    rejudge(inspection, line, now)
+    return reading

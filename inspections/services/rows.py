@@ -1,0 +1,65 @@
+"""Finding and locking the inspection that a service is about to write below."""
+
+from __future__ import annotations
+
+from fleet.access import require
+from fleet.faults import Conflict, Fault, Stale
+from fleet.models import SheetLine, User
+from fleet.roles import Capability
+from inspections.lifecycle import InspectionState
+from inspections.models import Inspection
+
+
+def locked(inspection: Inspection, *, version: int | None = None) -> Inspection:
+    """The row, locked until the transaction ends. Raises Stale when `version` is not its own."""
+    row = (
+        Inspection.objects.select_for_update(of=("self",))
+        .select_related("site", "pump__model", "sheet__model")
+        .get(pk=inspection.pk)
+    )
+    if version is not None and row.version != version:
+        raise Stale(
+            "This inspection was changed since you read it. Read it again and repeat the step."
+        )
+    return row
+
+
+def open_for_work(actor: User, inspection: Inspection) -> Inspection:
+    """The locked row, when `actor` may work on it and it is open.
+
+    Raises NotAllowed without the role, Conflict when it is not open any more.
+    """
+    row = locked(inspection)
+    require(actor, Capability.INSPECT, row.site)
+    state = InspectionState(row.state)
+    if state is not InspectionState.OPEN:
+        hint = (
+            "Ask for it to be sent back first."
+            if state is InspectionState.AWAITING_COUNTERSIGNATURE
+            else "A correction is a new inspection that supersedes it."
+        )
+        raise Conflict(f"This inspection is {state.label}. {hint}", code="not_open")
+    return row
+
+
+def require_proved_zero(inspection: Inspection) -> None:
+    """Raises Conflict until isolation and zero energy are confirmed by name and time."""
+    if inspection.proved_zero_at is None:
+        raise Conflict(
+            "Confirm isolation and proved zero first: no reading is taken on a pump that is not "
+            "proved dead.",
+            field="isolation",
+            code="not_proved_zero",
+        )
+
+
+def line_of(inspection: Inspection, line_id: int) -> SheetLine:
+    """A line of the sheet that judges this inspection. Raises Fault for any other."""
+    line = SheetLine.objects.filter(pk=line_id, sheet_id=inspection.sheet_id).first()
+    if line is None:
+        raise Fault(
+            f"Check {line_id} is not on the limit sheet of this inspection.",
+            field="line",
+            code="unknown_line",
+        )
+    return line
