@@ -17,8 +17,7 @@ from typing import Literal
 
 # Where the ticks of the small drawing always stand, as parts of the width: rows of a table can then
 # be compared at a glance.
-_TICK_MAXIMUM = Decimal("0.5")
-_TICK_MINIMUM = Decimal("0.5")
+_TICK_SINGLE = Decimal("0.5")
 _TICKS_RANGE = (Decimal("0.3"), Decimal("0.7"))
 
 # A reading that deviates from its only limit by less than this part of it (a plate thickness, a
@@ -167,12 +166,11 @@ def _small_scale(
         per_unit = (right - left) / (limit_high - limit_low)
         ticks = ((left, limit_low), (right, limit_high))
         return _Scale(limit_low, per_unit, left, ticks, (left, right))
-    if limit_high is None and limit_low is None:
-        top = max([abs(x) for x in ends], default=Decimal(0)) or Decimal(1)
-        return _Scale(Decimal(0), width * _TICK_MAXIMUM / top, Decimal(0), (), (None, None))
     limit = limit_high if limit_high is not None else limit_low
-    assert limit is not None  # noqa: S101 - both None was handled above
-    tick = width * (_TICK_MAXIMUM if limit_high is not None else _TICK_MINIMUM)
+    if limit is None:
+        top = max([abs(x) for x in ends], default=Decimal(0)) or Decimal(1)
+        return _Scale(Decimal(0), width * _TICK_SINGLE / top, Decimal(0), (), (None, None))
+    tick = width * _TICK_SINGLE
     deviation = max([abs(x - limit) for x in ends], default=Decimal(0))
     if limit > 0 and (deviation == 0 or deviation >= limit * _ZOOM_BELOW):
         per_unit = tick / limit
