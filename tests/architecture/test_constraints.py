@@ -22,7 +22,9 @@ def names() -> set[str]:
 
 
 def test_every_constraint_is_violated_in_some_test() -> None:
-    text = "\n".join(path.read_text() for path in TESTS.rglob("test_*.py") if path != Path(__file__))
+    text = "\n".join(
+        path.read_text() for path in TESTS.rglob("test_*.py") if path != Path(__file__)
+    )
     assert sorted(name for name in names() if name not in text) == []
 
 

@@ -1,0 +1,255 @@
+"""500 countersignatures while the worker is killed at random: every demand once, none lost."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import timedelta
+from decimal import Decimal
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import pytest
+from django.db import connection, connections
+from django.db.models import F
+from django.utils import timezone
+
+from fleet.models import Delivery, Pump, PumpModel, Site, User
+from fleet.plumbing import outbox, relay, tasks
+from fleet.roles import Role
+from fleet.vocabulary import COMPONENTS, Component, PumpFamily
+from inspections.dispositions import Disposition
+from inspections.models import ComponentDisposition, Inspection
+from inspections.services import signing
+from parts.models import Demand, Movement, Store
+from parts.services import catalogue, stock
+from tests import factories
+
+pytestmark = pytest.mark.django_db(transaction=True)
+
+ROOT = Path(__file__).resolve().parents[2]
+PUMPS = 500
+# A queue of its own: tests beside this one may queue deliveries of their own database.
+QUEUE = "killed-workers"
+RENEWED = (
+    Component.SEALS,
+    Component.WEAR_PLATE_FRONT,
+    Component.WEAR_PLATE_REAR,
+    Component.GEARS,
+    Component.BUSHES,
+)
+
+
+def test_every_replace_becomes_one_demand_though_the_worker_is_killed_at_random(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # A message that died with its worker is sent again when the lease ends: 60 s in use.
+    monkeypatch.setattr(outbox, "FIRST_LEASE", timedelta(seconds=4))
+    site, technician, competent, clerk = people()
+    model = factories.make_model()
+    stocked(clerk, model, Store.objects.filter(site=site).first() or make_store(clerk, site))
+    awaiting = awaiting_inspections(site, model, technician)
+    dice = random.Random(20261125)
+    with relaying(), worker() as kill:
+        for number, inspection in enumerate(awaiting, start=1):
+            signing.countersign(actor=competent, inspection=inspection)
+            if number % 20 == 0:
+                time.sleep(dice.uniform(0.0, 0.25))
+                kill(whole=dice.random() < 0.5)
+        assert kill.count == PUMPS // 20
+        settle()
+    assert Delivery.objects.filter(done_at__isnull=True).count() == 0
+
+    wanted = set(
+        ComponentDisposition.objects.filter(
+            decided__in=[d.value for d in Disposition if d.renews]
+        ).values_list("pk", flat=True)
+    )
+    raised = Counter(Demand.objects.values_list("disposition_id", flat=True))
+    assert len(wanted) == PUMPS * len(RENEWED)
+    assert set(raised) == wanted  # none lost, none beside
+    assert set(raised.values()) == {1}  # none twice
+    # The stock was drawn on once a demand, and the sums are those of the ledger.
+    reserved = Demand.objects.filter(state="reserved").count()
+    assert Movement.objects.filter(kind="reservation").count() == reserved > 0
+    assert Demand.objects.filter(state="short").count() == len(wanted) - reserved > 0
+    assert stock.check_ledger() == []
+    assert set(Pump.objects.values_list("status", flat=True)) == {"awaiting_parts"}
+
+
+def people() -> tuple[Site, User, User, User]:
+    site = factories.make_site()
+    return (
+        site,
+        factories.make_person(site, Role.TECHNICIAN, trainee=True),
+        factories.make_person(site, Role.COMPETENT_PERSON),
+        factories.make_person(site, Role.STORES_CLERK),
+    )
+
+
+def make_store(clerk: User, site: Site) -> Store:
+    return stock.open_store(actor=clerk, site=site)
+
+
+def stocked(clerk: User, model: PumpModel, store: Store) -> None:
+    """A part for every component that is renewed, of each some hundred: not enough for all."""
+    for number, component in enumerate(RENEWED):
+        part = catalogue.add_part(actor=clerk, number=f"TEST-{number}", name=component.label)
+        catalogue.set_fit(actor=clerk, model=model, component=component.value, part=part)
+        stock.receive(actor=clerk, store=store, part=part, quantity=300 + 40 * number)
+
+
+def awaiting_inspections(site: Site, model: PumpModel, technician: User) -> list[Inspection]:
+    """Signed by a trainee. The bench work is not at stake here, so its rows are made bare."""
+    sheet = factories.make_issued_sheet(model)
+    now = timezone.now()
+    pumps = Pump.objects.bulk_create(
+        Pump(
+            site=site,
+            model=model,
+            tag=f"K-{n:03}",
+            serial=f"S{n:04}",
+            machine=f"Machine {n}",
+            status="on_bench",
+            hours_read_at=now,
+        )
+        for n in range(PUMPS)
+    )
+    rows = Inspection.objects.bulk_create(
+        Inspection(
+            site=site,
+            pump=pump,
+            sheet=sheet,
+            reason="planned",
+            running_h=Decimal(100),
+            opened_by=technician,
+            opened_at=now,
+            needs_countersignature=True,
+        )
+        for pump in pumps
+    )
+    ComponentDisposition.objects.bulk_create(
+        ComponentDisposition(
+            inspection=row,
+            component=component.value,
+            proposed=(decided := "replace" if component in RENEWED else "reuse"),
+            decided=decided,
+            reasons=[],
+            decided_by=technician,
+            decided_at=now,
+        )
+        for row in rows
+        for component in COMPONENTS[PumpFamily.EXTERNAL_GEAR]
+    )
+    Inspection.objects.update(
+        state="awaiting_countersignature",
+        signed_by=technician,
+        signed_at=now,
+        version=F("version") + 1,
+    )
+    Pump.objects.update(status="awaiting_countersignature")
+    return list(Inspection.objects.order_by("pk"))
+
+
+@contextmanager
+def relaying() -> Iterator[None]:
+    loop = relay.Relay(lambda pk: tasks.deliver.apply_async((pk,), queue=QUEUE, retry=False))
+
+    def work() -> None:
+        try:
+            loop.run()
+        finally:
+            connections.close_all()
+
+    thread = threading.Thread(target=work)
+    thread.start()
+    try:
+        yield
+    finally:
+        loop.stop()
+        thread.join(timeout=15)
+        assert not thread.is_alive()
+
+
+class Worker:
+    """A Celery worker with two pool processes that is started again whenever it was killed."""
+
+    def __init__(self) -> None:
+        # Its own database name: that of this test, not the one the servers were started for.
+        url = urlsplit(os.environ["DATABASE_URL"])
+        name = connection.settings_dict["NAME"]
+        self.environment = {
+            **os.environ,
+            "DATABASE_URL": url._replace(path=f"/{name}").geturl(),
+            "DJANGO_SETTINGS_MODULE": "config.settings_test",
+            "WEARBOOK_LOG_LEVEL": "ERROR",
+        }
+        self.count = 0
+        self.process = self.started()
+
+    def started(self) -> subprocess.Popen[bytes]:
+        command = [sys.executable, "-m", "celery", "-A", "config.celery", "worker"]
+        return subprocess.Popen(
+            [
+                *command,
+                "--queues",
+                QUEUE,
+                "--concurrency",
+                "2",
+                "--loglevel",
+                "ERROR",
+                "--without-gossip",
+            ],
+            cwd=ROOT,
+            env=self.environment,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+        )
+
+    def __call__(self, *, whole: bool) -> None:
+        """Kill -9 the whole worker, or one of its pool processes in the middle of what it does."""
+        self.count += 1
+        children = self.children()
+        if whole or not children:
+            os.killpg(self.process.pid, signal.SIGKILL)
+            self.process.wait()
+            self.process = self.started()
+        else:
+            os.kill(random.choice(children), signal.SIGKILL)
+
+    def children(self) -> list[int]:
+        listed = Path(f"/proc/{self.process.pid}/task/{self.process.pid}/children")
+        return [int(pid) for pid in listed.read_text().split()] if listed.exists() else []
+
+    def end(self) -> None:
+        os.killpg(self.process.pid, signal.SIGKILL)
+        self.process.wait()
+
+
+@contextmanager
+def worker() -> Iterator[Worker]:
+    one = Worker()
+    try:
+        yield one
+    finally:
+        one.end()
+
+
+def settle(seconds: float = 150) -> None:
+    """Wait until every delivery is done; the last worker is left alone from here on."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if not Delivery.objects.filter(done_at__isnull=True).exists():
+            return
+        time.sleep(0.5)
+    stuck = Delivery.objects.filter(done_at__isnull=True)
+    pytest.fail(f"{stuck.count()} deliveries never got done, such as {stuck.values().first()}")
