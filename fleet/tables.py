@@ -30,6 +30,63 @@ MOST_COLUMNS = 60
 # A small archive can unpack to gigabytes.
 LARGEST_UNPACKED_BYTES = 60 * 1024 * 1024
 
+# What each kind of file holds, in the order in which it is written. Read back in any order.
+PUMP_COLUMNS = (
+    "site",
+    "tag",
+    "maker",
+    "designation",
+    "serial",
+    "machine",
+    "position",
+    "status",
+    "meter_h",
+    "running_h",
+    "read_at",
+    "next_inspection_on",
+)
+MODEL_COLUMNS = (
+    "maker",
+    "designation",
+    "family",
+    "displacement_cm3",
+    "rated_pressure_bar",
+    "speed_min_rpm",
+    "speed_max_rpm",
+    "rotation",
+    "oil_grade_vg",
+    "mass_kg",
+    "body_replaceable",
+)
+SHEET_COLUMNS = (
+    "maker",
+    "designation",
+    "revision",
+    "document",
+    "characteristic",
+    "component",
+    "judged_by",
+    "required",
+    "instrument_kind",
+    "unit",
+    "limit_low",
+    "limit_high",
+    "new_low",
+    "new_high",
+    "also_unit",
+    "also_limit_low",
+    "also_limit_high",
+    "also_new_low",
+    "also_new_high",
+    "positions",
+    "terms",
+    "page",
+    "method",
+    "not_applicable_reason",
+)
+# Between the entries of a list in one cell.
+LIST_MARK = ";"
+
 CSV_TYPE = "text/csv; charset=utf-8"
 XLSX_TYPE = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 _WHAT_TO_SEND = (
@@ -173,8 +230,8 @@ def _check_columns(columns: Sequence[str]) -> None:
     twice = sorted({name for name in columns if columns.count(name) > 1})
     if twice:
         raise Fault(
-            f"These columns are there twice: {', '.join(n or '(no name)' for n in twice)}. Keep one "
-            "of each.",
+            f"These columns are there twice: {', '.join(n or '(no name)' for n in twice)}. "
+            "Keep one of each.",
             field="file",
             code="column_twice",
         )

@@ -1,0 +1,229 @@
+"""What becomes of each part."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fleet.vocabulary import CHARACTERISTICS, COMPONENTS, PumpFamily
+from fleet.vocabulary import Characteristic as Ch
+from fleet.vocabulary import Component as C
+from inspections.dispositions import Disposition, propose, undecided_checks
+from inspections.findings import Word, words_for
+from inspections.verdicts import Outcome
+
+GEAR = PumpFamily.EXTERNAL_GEAR
+OUT, WITHIN, UNDECIDED = Outcome.OUT, Outcome.WITHIN, Outcome.UNDECIDED
+REUSE, DRESS, REPLACE, SET, SCRAP = Disposition
+
+
+def decide(*, family=GEAR, verdicts=(), findings=(), body=True):
+    proposals = propose(family=family, verdicts=verdicts, findings=findings, body_replaceable=body)
+    return {proposal.component: proposal for proposal in proposals}
+
+
+def of(proposals):
+    return {part: proposal.disposition for part, proposal in proposals.items()}
+
+
+def changed(proposals):
+    return {
+        part: proposal.disposition
+        for part, proposal in proposals.items()
+        if proposal.disposition is not REUSE and part is not C.SEALS
+    }
+
+
+@pytest.mark.parametrize("family", PumpFamily)
+def test_a_sound_pump_gets_its_seals_and_nothing_else(family):
+    # Every seal renewed on strip-down: TM 5-3820-256-24-2 §7-1.4.6; TM 5-3810-307-24-1-2.
+    proposals = decide(family=family)
+    assert list(proposals) == list(COMPONENTS[family])
+    assert proposals[C.SEALS].disposition is REPLACE
+    assert "TM 5-3820-256-24-2" in proposals[C.SEALS].reasons[0].source
+    assert changed(proposals) == {}
+    assert all(proposal.reasons for proposal in proposals.values())
+
+
+def test_one_gear_replaced_takes_both_gears_and_the_bushes():
+    # TM 5-3895-349-14&P; TM 10-3930-653-14&P; TM 5-3810-306-34; bushes: TM 5-3820-256-24-2.
+    proposals = decide(findings=[(C.GEARS, Word.BROKEN, 4)])
+    assert changed(proposals) == {C.GEARS: SET, C.BUSHES: SET}
+    sources = " ".join(reason.source for reason in proposals[C.GEARS].reasons)
+    assert "TM 5-3895-349-14&P" in sources
+    assert any("new bushes" in reason.text for reason in proposals[C.BUSHES].reasons)
+
+
+def test_a_bush_or_hub_goes_with_its_gear():
+    # TM 10-3930-653-14&P.
+    expected = {C.GEARS: SET, C.BUSHES: SET}
+    assert changed(decide(verdicts=[(Ch.SHAFT_TO_BUSH, C.BUSHES, OUT)])) == expected
+    assert changed(decide(findings=[(C.BUSHES, Word.SMEARED, 3)])) == expected
+
+
+def test_both_plates_alike():
+    # Both plates must match: common practice, no source.
+    expected = {C.WEAR_PLATE_FRONT: SET, C.WEAR_PLATE_REAR: SET}
+    assert changed(decide(findings=[(C.WEAR_PLATE_REAR, Word.SCORED, 3)])) == expected
+    assert changed(decide(verdicts=[(Ch.SIDE_CLEARANCE, C.GEARS, OUT)])) == {
+        **expected, C.GEARS: SET, C.BUSHES: SET,
+    }  # fmt: skip
+    assert changed(decide(verdicts=[(Ch.PLATE_WEAR, C.WEAR_PLATE_FRONT, OUT)])) == expected
+
+
+def test_never_a_new_seal_on_a_worn_track():
+    # TM 5-3895-353-14&P; TM 5-3895-359-14&P.
+    for severity in (1, 2, 3, 4):
+        proposals = decide(findings=[(C.SHAFTS, Word.SEAL_TRACK_GROOVED, severity)])
+        assert changed(proposals) == {C.SHAFTS: REPLACE}
+
+
+def test_a_body_over_the_cut_in_limit():
+    # Replace the body: TM 5-3820-256-24-2 §7-1.4.1. No body to be had: common practice.
+    over = [(Ch.CUT_IN_DEPTH, C.HOUSING_BORE, OUT)]
+    assert changed(decide(verdicts=over)) == {C.HOUSING_BORE: REPLACE}
+    scrapped = decide(verdicts=over, body=False)
+    assert set(of(scrapped).values()) == {SCRAP}
+    assert all(p.reasons for p in scrapped.values())
+    assert changed(decide(verdicts=[(Ch.CUT_IN_DEPTH, C.HOUSING_BORE, WITHIN)], body=False)) == {}
+
+
+def test_a_port_beyond_dressing_takes_the_body():
+    assert changed(decide(findings=[(C.INLET_PORT, Word.THREAD_DAMAGED, 2)])) == {
+        C.INLET_PORT: DRESS
+    }
+    assert changed(decide(findings=[(C.INLET_PORT, Word.CRACKED, 3)])) == {
+        C.INLET_PORT: REPLACE,
+        C.HOUSING_BORE: REPLACE,
+    }
+
+
+@pytest.mark.parametrize(
+    ("word", "severity", "expected"),
+    # Severities: common practice, no source.
+    [
+        (Word.SCORED, 1, REUSE),
+        (Word.SCORED, 2, DRESS),
+        (Word.CORROSION, 2, DRESS),
+        (Word.SCUFFED, 2, REPLACE),
+        (Word.CRACKED, 1, REPLACE),
+        (Word.SCORED, 3, REPLACE),
+        (Word.SCORED, 4, REPLACE),
+    ],
+)
+def test_severity_decides(word, severity, expected):
+    assert decide(findings=[(C.SHAFTS, word, severity)])[C.SHAFTS].disposition is expected
+
+
+@pytest.mark.parametrize(
+    ("family", "characteristic", "part", "expected"),
+    [
+        (GEAR, Ch.TIP_CLEARANCE, C.GEARS, {C.GEARS: SET, C.BUSHES: SET}),
+        (GEAR, Ch.BACKLASH, C.GEARS, {C.GEARS: SET, C.BUSHES: SET}),
+        (GEAR, Ch.GEAR_WIDTH_MATCH, C.GEARS, {C.GEARS: SET, C.BUSHES: SET}),
+        # Two journal readings too far apart reject the gear: TM 5-3805-274-13&P.
+        (GEAR, Ch.JOURNAL_SPREAD, C.SHAFTS, {C.SHAFTS: REPLACE, C.GEARS: SET, C.BUSHES: SET}),
+        (GEAR, Ch.SHAFT_RUN_OUT, C.SHAFTS, {C.SHAFTS: REPLACE}),
+        # One vane damaged, all vanes: TM 5-3820-241-34 p.3-18.
+        (PumpFamily.VANE, Ch.VANE_SLOT_GAP, C.VANES, {C.VANES: SET, C.ROTOR: SET}),
+        (
+            PumpFamily.VANE,
+            Ch.RING_WEAR_STEP,
+            C.CAM_RING,
+            {C.CAM_RING: SET, C.VANES: SET, C.ROTOR: SET},
+        ),
+        (
+            PumpFamily.AXIAL_PISTON,
+            Ch.SLIPPER_END_PLAY,
+            C.PISTONS_AND_SHOES,
+            {C.PISTONS_AND_SHOES: SET, C.CYLINDER_BLOCK: SET},
+        ),
+        # All hold-down pins if one is short: TM 10-3930-660-34.
+        (
+            PumpFamily.AXIAL_PISTON,
+            Ch.HOLD_DOWN_PIN_SPREAD,
+            C.HOLD_DOWN_PINS,
+            {C.HOLD_DOWN_PINS: SET},
+        ),
+        (
+            PumpFamily.INTERNAL_GEAR,
+            Ch.OUTER_GEAR_TO_BODY,
+            C.OUTER_GEAR,
+            {C.OUTER_GEAR: SET, C.INNER_GEAR: SET},
+        ),
+    ],
+)
+def test_a_check_out_of_limits_names_its_parts(family, characteristic, part, expected):
+    assert changed(decide(family=family, verdicts=[(characteristic, part, OUT)])) == expected
+    assert changed(decide(family=family, verdicts=[(characteristic, part, UNDECIDED)])) == {}
+
+
+def test_undecided_checks_hold_up_the_decision_unless_waived():
+    verdicts = [
+        (Ch.SIDE_CLEARANCE, C.GEARS, UNDECIDED),
+        (Ch.BACKLASH, C.GEARS, WITHIN),
+        (Ch.TIP_CLEARANCE, C.GEARS, UNDECIDED),
+    ]
+    assert undecided_checks(verdicts) == (
+        (Ch.SIDE_CLEARANCE, C.GEARS),
+        (Ch.TIP_CLEARANCE, C.GEARS),
+    )
+    waived = {(Ch.SIDE_CLEARANCE, C.GEARS)}
+    assert undecided_checks(verdicts, waived) == ((Ch.TIP_CLEARANCE, C.GEARS),)
+
+
+@st.composite
+def cases(draw):
+    family = draw(st.sampled_from(PumpFamily))
+    checks = [
+        (what, info.use_in(family).component)
+        for what, info in CHARACTERISTICS.items()
+        if info.use_in(family)
+    ]
+    verdict = st.tuples(st.sampled_from(checks), st.sampled_from(Outcome)).map(
+        lambda pair: (*pair[0], pair[1])
+    )
+    finding = (
+        st.sampled_from(COMPONENTS[family])
+        .flatmap(
+            lambda part: st.tuples(
+                st.just(part), st.sampled_from(words_for(part)[1:]), st.integers(1, 4)
+            )
+        )
+    )  # fmt: skip
+    few = {"min_size": 0, "max_size": 3}
+    return (
+        family,
+        draw(st.lists(verdict, **few)), draw(st.lists(finding, **few)),
+        draw(verdict), draw(finding), draw(st.booleans()),
+    )  # fmt: skip
+
+
+@given(cases())
+def test_more_faults_never_turn_a_replacement_into_reuse(case):
+    family, verdicts, findings, one_verdict, one_finding, body = case
+    before = of(decide(family=family, verdicts=verdicts, findings=findings, body=body))
+    for worse in (
+        decide(family=family, verdicts=[*verdicts, one_verdict], findings=findings, body=body),
+        decide(family=family, verdicts=verdicts, findings=[*findings, one_finding], body=body),
+        decide(
+            family=family,
+            verdicts=[(what, part, OUT) for what, part, _ in verdicts],
+            findings=[(part, word, min(severity + 1, 4)) for part, word, severity in findings],
+            body=body,
+        ),
+        decide(family=family, verdicts=verdicts, findings=findings, body=False),
+    ):
+        for part, disposition in of(worse).items():
+            assert disposition.rank >= before[part].rank
+
+
+@given(cases())
+def test_order_does_not_matter_and_every_proposal_says_why(case):
+    family, verdicts, findings, _, _, body = case
+    forward = decide(family=family, verdicts=verdicts, findings=findings, body=body)
+    backward = decide(family=family, verdicts=verdicts[::-1], findings=findings[::-1], body=body)
+    assert of(forward) == of(backward)
+    for part, proposal in forward.items():
+        assert set(proposal.reasons) == set(backward[part].reasons)
+        assert proposal.reasons
+        assert all(reason.text and reason.source for reason in proposal.reasons)

@@ -1,0 +1,141 @@
+"""Leaves, stacks and brackets."""
+
+from decimal import Decimal as D
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fleet.faults import Fault
+from fleet.units import LengthUnit
+from inspections.intervals import Interval
+from inspections.leaves import (
+    STANDARD_SETS,
+    Feel,
+    Try,
+    bracket,
+    check_try,
+    outside_bs957,
+)
+from inspections.nextleaf import candidates
+
+MM, INCH = LengthUnit.MM, LengthUnit.INCH
+METRIC_20 = STANDARD_SETS["metric_20"].leaves
+
+
+def enters(*leaves: str) -> Try:
+    return Try(tuple(D(leaf) for leaf in leaves), Feel.FREE)
+
+
+def refuses(*leaves: str) -> Try:
+    return Try(tuple(D(leaf) for leaf in leaves), Feel.REFUSES)
+
+
+@pytest.mark.parametrize(
+    # The usual lists: from memory; the counts are computed from them.
+    ("key", "count", "thinnest", "thickest"),
+    [
+        ("metric_8", 8, "0.05", "0.50"),
+        ("metric_10_fine", 10, "0.04", "0.30"),
+        ("metric_13_a", 13, "0.03", "0.50"),
+        ("metric_13_b", 13, "0.05", "1.00"),
+        ("metric_20", 20, "0.05", "1.00"),
+        ("metric_25", 7 + 18, "0.04", "1.00"),
+        ("metric_26", 8 + 18, "0.03", "1.00"),
+        ("metric_28", 11 + 17, "0.05", "1.00"),
+        ("inch_9", 9, "0.0015", "0.015"),
+        ("inch_25", 25, "0.001", "0.025"),
+        ("inch_26", 3 + 23, "0.0015", "0.025"),
+    ],
+)
+def test_standard_sets(key, count, thinnest, thickest):
+    leaves = STANDARD_SETS[key].leaves
+    assert len(leaves) == len(set(leaves)) == count
+    assert list(leaves) == sorted(leaves)
+    assert (leaves[0], leaves[-1]) == (D(thinnest), D(thickest))
+
+
+def test_the_list_of_sets_is_whole():
+    assert len(STANDARD_SETS) == 11
+    assert STANDARD_SETS["metric_13_a"].leaves != STANDARD_SETS["metric_13_b"].leaves
+
+
+def test_range_of_bs_957():
+    # BS 957:2008 covers 0.03-1.00 mm and 0.0015-0.025 in: scope text.
+    for leaf_set in STANDARD_SETS.values():
+        outside = outside_bs957(leaf_set.leaves, leaf_set.unit)
+        assert outside == ([D("0.001")] if leaf_set.key == "inch_25" else [])
+    assert outside_bs957([D("0.02"), D("0.03"), D("1.00"), D("1.05")], MM) == [D("0.02"), D("1.05")]
+    assert outside_bs957([D("20"), D("30")], LengthUnit.UM) == [D("20")]
+    assert outside_bs957([D("1"), D("25"), D("26")], LengthUnit.THOU) == [D("1"), D("26")]
+
+
+def test_a_stack_is_two_leaves_at_most():
+    # Two leaves may be added: TM 1-1500-204-23-9 p.3-32.
+    check_try(enters("0.05", "0.10"), METRIC_20, MM)
+    with pytest.raises(Fault, match="two leaves at most"):
+        check_try(enters("0.05", "0.10", "0.15"), METRIC_20, MM)
+    with pytest.raises(Fault, match="laid on itself"):
+        check_try(enters("0.05", "0.05"), METRIC_20, MM)
+    with pytest.raises(Fault, match=r"The nearest are 0\.10 mm and 0\.15 mm"):
+        check_try(enters("0.12"), METRIC_20, MM)
+    with pytest.raises(Fault, match=r"The nearest is 0\.05 mm\."):
+        check_try(enters("0.02"), METRIC_20, MM)
+    with pytest.raises(Fault) as refused:
+        check_try(Try((), Feel.FREE), METRIC_20, MM)
+    assert refused.value.code == "no_leaf"
+
+
+def test_thickness_of_a_stack_is_exact():
+    # 0.10 + 0.06 = 0.16 mm: computed; float addition would miss it.
+    assert enters("0.10", "0.06").thickness == D("0.16")
+
+
+def test_brackets():
+    assert bracket([enters("0.10"), refuses("0.20"), enters("0.15")]) == Interval(
+        D("0.15"), D("0.20")
+    )
+    assert bracket([refuses("0.05")]) == Interval(D(0), D("0.05"))
+    assert bracket([enters("1.00")]) == Interval(D("1.00"), None)
+    drag = Try((D("0.15"),), Feel.DRAG)
+    assert bracket([drag, refuses("0.20")]).low == D("0.15")
+    with pytest.raises(Fault) as none_yet:
+        bracket([])
+    assert none_yet.value.code == "no_tries"
+
+
+def test_tries_that_disagree_name_the_pair():
+    with pytest.raises(Fault, match=r"0\.20 entered although the thinner 0\.15 did not.*both"):
+        bracket([enters("0.20"), refuses("0.15")])
+    with pytest.raises(Fault, match="both entered and did not enter"):
+        bracket([enters("0.15"), refuses("0.15")])
+    with pytest.raises(Fault, match="both entered and did not enter"):
+        bracket([enters("0.05", "0.10"), refuses("0.15")])
+
+
+sizes = st.integers(min_value=1, max_value=200).map(lambda hundredths: D(hundredths) / 100)
+
+
+@given(
+    st.lists(sizes, min_size=1, max_size=12, unique=True),
+    st.integers(min_value=0, max_value=50_000).map(lambda x: D(x) / 10_000),
+    st.data(),
+)
+def test_a_bracket_never_loses_the_true_gap(leaves, gap, data):
+    """Any set, any tries in any order, a feel true to the gap: the gap stays in the bracket."""
+    thicknesses = candidates(leaves, stacks=True)
+    chosen = data.draw(st.lists(st.sampled_from(sorted(thicknesses)), min_size=1, max_size=8))
+    tries = []
+    for thickness in chosen:
+        entering = st.sampled_from([Feel.FREE, Feel.DRAG])
+        feel = data.draw(entering) if thickness <= gap else Feel.REFUSES
+        tries.append(Try(thicknesses[thickness], feel))
+        check_try(tries[-1], leaves, MM)
+    found = bracket(tries)
+    assert found.holds(gap)
+    assert bracket(data.draw(st.permutations(tries))) == found
+    # One try more never widens it.
+    for shorter in range(1, len(tries)):
+        earlier = bracket(tries[:shorter])
+        assert earlier.low <= found.low
+        assert earlier.high is None or (found.high is not None and found.high <= earlier.high)
