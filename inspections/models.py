@@ -236,6 +236,11 @@ def _while_open(*, isolated: bool) -> pgtrigger.Trigger:
             ELSE parent := NEW.inspection_id; END IF;
             SELECT state, proved_zero_at INTO parent_state, zero
                 FROM inspections_inspection WHERE id = parent FOR SHARE;
+            -- A row taken to another inspection would be missing from the one it came from.
+            IF TG_OP = 'UPDATE' AND OLD.inspection_id <> NEW.inspection_id THEN
+                RAISE EXCEPTION 'a record stays with inspection %', OLD.inspection_id
+                    USING ERRCODE = 'check_violation', CONSTRAINT = 'inspections_only_while_open';
+            END IF;
             IF parent_state <> 'open' THEN
                 RAISE EXCEPTION 'inspection % is not open', parent
                     USING ERRCODE = 'check_violation', CONSTRAINT = 'inspections_only_while_open';

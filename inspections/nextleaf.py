@@ -67,6 +67,7 @@ class _Side:
 
     limit: Decimal
     unit: LengthUnit
+    alone: Limits
     refuses_below: Decimal | None
     enters_above: Decimal | None
 
@@ -107,18 +108,24 @@ def _sides(
     thicknesses: Sequence[Decimal], unit: LengthUnit, limits: Limits, *, strict_high: bool
 ) -> list[_Side]:
     sides = []
-    for limit, decides_alone in ((limits.low, True), (limits.high, strict_high)):
+    low, high, limit_unit = limits.low, limits.high, limits.unit
+    for limit, alone, decides_alone in (
+        (low, Limits(low, None, limit_unit), True),
+        (high, Limits(None, high, limit_unit), strict_high),
+    ):
         if limit is None:
             continue
         # Entering a leaf of exactly an allowed maximum does not prove the gap too wide.
-        at = as_fraction_mm(limit, limits.unit)
+        at = as_fraction_mm(limit, limit_unit)
         below = [t for t in thicknesses if as_fraction_mm(t, unit) <= at]
         above = [
             t
             for t in thicknesses
             if as_fraction_mm(t, unit) > at or (decides_alone and as_fraction_mm(t, unit) == at)
         ]
-        sides.append(_Side(limit, limits.unit, max(below, default=None), min(above, default=None)))
+        sides.append(
+            _Side(limit, limit_unit, alone, max(below, default=None), min(above, default=None))
+        )
     return sides
 
 
@@ -213,7 +220,10 @@ def next_leaf(
         (
             gap
             for side in sides
-            if (gap := _gap(side, leaves_unit, low, high, stacks=stacks)) and gap.p_undecided > 0
+            if judge_interval(bracket, leaves_unit, side.alone, strict_high=strict_high)
+            is Outcome.UNDECIDED
+            and (gap := _gap(side, leaves_unit, low, high, stacks=stacks))
+            and gap.p_undecided > 0
         ),
         key=lambda gap: gap.p_undecided,
         default=None,

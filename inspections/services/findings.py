@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from django.db import transaction
 from django.utils import timezone
 
@@ -35,6 +37,7 @@ def record_finding(
     place: str = "",
     note: str = "",
     cause: Cause | None = None,
+    now: datetime | None = None,
 ) -> Finding:
     """Keep one finding, or that there is none. What is seen and what caused it stay apart.
 
@@ -68,7 +71,7 @@ def record_finding(
                 "note": note.strip(),
                 "cause": cause.value if cause is not None else "",
                 "seen_by": actor,
-                "seen_at": timezone.now(),
+                "seen_at": now or timezone.now(),
             },
         )
         return finding
@@ -79,10 +82,3 @@ def remove_finding(*, actor: User, finding: Finding) -> None:
     with transaction.atomic():
         row = open_for_work(actor, finding.inspection)
         Finding.objects.filter(inspection=row, pk=finding.pk).delete()
-
-
-def components_without_record(inspection: Inspection) -> list[Component]:
-    """Components nobody has looked at yet, in the order of the family's list."""
-    seen = set(inspection.findings.values_list("component", flat=True))
-    family = PumpFamily(inspection.pump.model.family)
-    return [c for c in COMPONENTS[family] if c.value not in seen]

@@ -142,8 +142,7 @@ def acknowledge_cautions(
         if row.cautions_read_by_id is None:
             row.cautions_read_by = actor
             row.cautions_read_at = now or timezone.now()
-            row.version += 1
-            row.save(update_fields=["cautions_read_by", "cautions_read_at", "version"])
+            row.save(update_fields=["cautions_read_by", "cautions_read_at"])
         return row
 
 
@@ -203,7 +202,6 @@ def confirm_isolation(
         row.lock_number = lock_number.strip()
         row.proved_zero_at = proved_zero_at
         row.proved_zero_how = proved_zero_how.strip()
-        row.version += 1
         row.save(
             update_fields=[
                 "isolated_by",
@@ -212,7 +210,6 @@ def confirm_isolation(
                 "proved_zero_by",
                 "proved_zero_at",
                 "proved_zero_how",
-                "version",
             ]
         )
         return row

@@ -46,7 +46,14 @@ def cleaned(content: bytes) -> tuple[bytes, int, int]:
                     code="too_large",
                 )
             upright = ImageOps.exif_transpose(picture).convert("RGB")
-    except (UnidentifiedImageError, OSError, Image.DecompressionBombError) as error:
+    except (
+        UnidentifiedImageError,
+        OSError,
+        # Some decoders complain of a damaged file in these words.
+        SyntaxError,
+        ValueError,
+        Image.DecompressionBombError,
+    ) as error:
         raise Fault(
             "This file is no photo that can be read. Send a JPEG, PNG or WebP picture.",
             field="file",
@@ -103,5 +110,11 @@ def remove_photo(*, actor: User, photo: Photo) -> None:
         if gone is None:
             return
         gone.delete()
-        storage, name = gone.file.storage, gone.file.name
-        transaction.on_commit(lambda: storage.delete(name))
+        storage, name = gone.file.storage, str(gone.file.name)
+
+        def forget_file() -> None:
+            # A correction shares the files of the inspection that it corrects.
+            if not Photo.objects.filter(file=name).exists():
+                storage.delete(name)
+
+        transaction.on_commit(forget_file)

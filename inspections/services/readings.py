@@ -190,7 +190,9 @@ def retake(
         rejudge(row, sheet_line, now)
 
 
-def waive(*, actor: User, inspection: Inspection, line: int, reason: str) -> Verdict:
+def waive(
+    *, actor: User, inspection: Inspection, line: int, reason: str, now: datetime | None = None
+) -> Verdict:
     """Let an undecided check stand undecided, by name and reason. Needs WAIVE.
 
     Raises Conflict when the check is decided: a verdict is not waived away.
@@ -201,7 +203,7 @@ def waive(*, actor: User, inspection: Inspection, line: int, reason: str) -> Ver
         row = open_for_work(actor, inspection)
         require(actor, Capability.WAIVE, row.site)
         sheet_line = line_of(row, line)
-        verdict = rejudge(row, sheet_line, timezone.now())
+        verdict = rejudge(row, sheet_line, now or timezone.now())
         if verdict is None or verdict.outcome != Outcome.UNDECIDED.value:
             raise Conflict(
                 "Only an undecided check can be waived; this one is decided.",
@@ -237,7 +239,13 @@ def rejudge(inspection: Inspection, line: SheetLine, now: datetime) -> Verdict |
     }
     if judged.outcome is not Outcome.UNDECIDED:
         values |= {"waived_by": None, "waived_reason": ""}
-    verdict, _ = Verdict.objects.update_or_create(inspection=inspection, line=line, defaults=values)
+    # The inspection is locked: nobody else writes this row meanwhile.
+    verdict = Verdict.objects.filter(inspection=inspection, line=line).first()
+    if verdict is None:
+        return Verdict.objects.create(inspection=inspection, line=line, **values)
+    for name, value in values.items():
+        setattr(verdict, name, value)
+    verdict.save(update_fields=list(values))
     return verdict
 
 
@@ -337,7 +345,8 @@ def _store(
         reading.taken_by, reading.taken_at = actor, now
         reading.save(update_fields=["tries", "low", "high", "taken_by", "taken_at"])
     else:
-        _set_aside(inspection, line, position, term, now)
+        if reading is not None:
+            _set_aside(inspection, line, position, term, now)
         reading = Reading.objects.create(
             inspection=inspection,
             line=line,

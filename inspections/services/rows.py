@@ -25,9 +25,11 @@ def locked(inspection: Inspection, *, version: int | None = None) -> Inspection:
 
 
 def open_for_work(actor: User, inspection: Inspection) -> Inspection:
-    """The locked row, when `actor` may work on it and it is open.
+    """The locked row, when `actor` may work on it and it is open; its version counts on.
 
-    Raises NotAllowed without the role, Conflict when it is not open any more.
+    What hangs below an inspection is part of what is signed, so each change to it makes stale the
+    version that somebody else has read. Raises NotAllowed without the role, Conflict when it is
+    not open any more.
     """
     row = locked(inspection)
     require(actor, Capability.INSPECT, row.site)
@@ -39,6 +41,8 @@ def open_for_work(actor: User, inspection: Inspection) -> Inspection:
             else "A correction is a new inspection that supersedes it."
         )
         raise Conflict(f"This inspection is {state.label}. {hint}", code="not_open")
+    row.version += 1
+    row.save(update_fields=["version"])
     return row
 
 
@@ -55,7 +59,11 @@ def require_proved_zero(inspection: Inspection) -> None:
 
 def line_of(inspection: Inspection, line_id: int) -> SheetLine:
     """A line of the sheet that judges this inspection. Raises Fault for any other."""
-    line = SheetLine.objects.filter(pk=line_id, sheet_id=inspection.sheet_id).first()
+    line = (
+        SheetLine.objects.filter(pk=line_id, sheet_id=inspection.sheet_id)
+        .select_related("sheet")
+        .first()
+    )
     if line is None:
         raise Fault(
             f"Check {line_id} is not on the limit sheet of this inspection.",

@@ -7,7 +7,7 @@ from datetime import datetime
 from django.db import transaction
 from django.utils import timezone
 
-from fleet.access import require
+from fleet.access import is_trainee_at, require
 from fleet.faults import Conflict, Fault, Faults, NotAllowed
 from fleet.lifecycle import PumpStatus
 from fleet.models import Pump, User
@@ -17,7 +17,8 @@ from fleet.services.pumps import advance_status
 from inspections.events import InspectionSigned
 from inspections.lifecycle import InspectionState, require_move
 from inspections.models import Inspection, Nameplate, StateChange, Verdict
-from inspections.services.dispositions import propose_all, what_blocks
+from inspections.selectors import blockers
+from inspections.services.dispositions import propose_all
 from inspections.services.opening import open_correction
 from inspections.services.rows import locked
 
@@ -40,19 +41,30 @@ def sign(
         row = locked(inspection, version=version)
         require(actor, Capability.INSPECT, row.site)
         old = InspectionState(row.state)
+        # Whoever opened it: a trainee's signature alone never locks an inspection.
+        if is_trainee_at(actor, row.site):
+            row.needs_countersignature = True
         new = (
             InspectionState.AWAITING_COUNTERSIGNATURE
             if row.needs_countersignature
             else InspectionState.SIGNED
         )
         require_move(old, new)
-        blocked = what_blocks(row)
+        blocked = blockers(row)
         if blocked:
             raise Faults(blocked)
         _require_dispositions_up_to_date(actor, row, now)
         row.signed_by = actor
         row.signed_at = now
-        _move(row, actor, old, new, "Signed", now, ["signed_by", "signed_at"])
+        _move(
+            row,
+            actor,
+            old,
+            new,
+            "Signed",
+            now,
+            ["signed_by", "signed_at", "needs_countersignature"],
+        )
         if new is InspectionState.SIGNED:
             _closed_for_good(row, actor, now)
         elif PumpStatus(_pump(row).status) is PumpStatus.ON_BENCH:

@@ -1,0 +1,200 @@
+"""One check of a sheet with what was read for it, and the leaf to try next. No queries here."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from decimal import Decimal
+
+from fleet.faults import Fault
+from fleet.limits import JudgedBy, Limits
+from fleet.models import SheetLine
+from fleet.units import LengthUnit
+from fleet.vocabulary import CHARACTERISTICS, Characteristic, Component, InstrumentKind
+from inspections.intervals import Interval
+from inspections.judging import interval_of, judge, limits_of
+from inspections.models import Instrument, Reading, Verdict
+from inspections.nextleaf import Advice, Gap, next_leaf, set_gap
+from inspections.verdicts import CheckVerdict, Outcome
+
+
+@dataclass(frozen=True)
+class Place:
+    """One reading that a check asks for, taken or not.
+
+    outcome: of the position alone; None while it is not read or where only all together count.
+    warning: a sentence where the figures look swapped, else "".
+    """
+
+    position: str
+    term: str
+    reading: Reading | None
+    outcome: Outcome | None
+    warning: str = ""
+
+
+@dataclass(frozen=True)
+class Check:
+    """One line of the sheet with what was read for it and what came of it.
+
+    missing: positions (with the term, where there is one) still to be measured.
+    instruments: those of the site that serve, the kind that the sheet names first.
+    """
+
+    line: SheetLine
+    verdict: Verdict | None
+    judged: CheckVerdict | None
+    places: tuple[Place, ...]
+    missing: tuple[str, ...]
+    instruments: tuple[Instrument, ...]
+
+    @property
+    def applies(self) -> bool:
+        return JudgedBy(self.line.judged_by) is not JudgedBy.NOT_APPLICABLE
+
+    @property
+    def label(self) -> str:
+        return Characteristic(self.line.characteristic).label
+
+    @property
+    def component(self) -> Component:
+        return Component(self.line.component)
+
+    @property
+    def limits(self) -> Limits:
+        return limits_of(self.line)
+
+    @property
+    def limit_sentence(self) -> str:
+        """The limit as printed: "at most 0.15 mm"; "" where the check does not apply."""
+        if not self.applies:
+            return ""
+        strict = JudgedBy(self.line.judged_by) is JudgedBy.LEAF_ENTERS
+        return self.limits.sentence(strict_high=strict)
+
+    @property
+    def outcome(self) -> Outcome | None:
+        """None until something is measured, and where the check does not apply."""
+        return Outcome(self.verdict.outcome) if self.verdict is not None else None
+
+    @property
+    def instrument_ids(self) -> tuple[int, ...]:
+        return tuple(instrument.pk for instrument in self.instruments)
+
+    @property
+    def is_waived(self) -> bool:
+        return self.verdict is not None and self.verdict.waived_by_id is not None
+
+    @property
+    def is_settled(self) -> bool:
+        """Nothing is left to do here before signing."""
+        if not self.applies or self.is_waived:
+            return True
+        if self.outcome is None:
+            return not self.line.required
+        return self.outcome is not Outcome.UNDECIDED or not self.line.required
+
+    def place(self, position: str, term: str = "") -> Place | None:
+        wanted = (position, term)
+        return next((p for p in self.places if (p.position, p.term) == wanted), None)
+
+
+def check_from(
+    line: SheetLine,
+    verdict: Verdict | None,
+    readings: list[Reading],
+    at_hand: Iterable[Instrument],
+) -> Check:
+    """The line with the readings in force for it. at_hand: instruments of the site in use."""
+    if JudgedBy(line.judged_by) is JudgedBy.NOT_APPLICABLE:
+        return Check(line, None, None, (), (), ())
+    judged = judge(line, readings)
+    alone = {each.position: each for each in judged.positions}
+    read = {(reading.position, reading.term): reading for reading in readings}
+    places = tuple(
+        Place(
+            position,
+            term,
+            read.get((position, term)),
+            alone[position].outcome if position in alone else None,
+            alone[position].warning if position in alone else "",
+        )
+        for position in line.positions
+        for term in (tuple(line.terms) or ("",))
+    )
+    return Check(line, verdict, judged, places, judged.missing, suited(line, at_hand))
+
+
+def suited(line: SheetLine, at_hand: Iterable[Instrument]) -> tuple[Instrument, ...]:
+    """Those at hand that can serve a line, the kind that the sheet names first.
+
+    A leaf that must not enter takes a leaf set; a difference takes instruments that show a
+    figure; anything else takes both.
+    """
+    named = (
+        line.instrument_kind
+        or CHARACTERISTICS[Characteristic(line.characteristic)].default_instrument.value
+    )
+    serving = [i for i in at_hand if _serves(line, InstrumentKind(i.kind))]
+    return tuple(sorted(serving, key=lambda i: (i.kind != named, i.identity)))
+
+
+def _serves(line: SheetLine, kind: InstrumentKind) -> bool:
+    judged_by = JudgedBy(line.judged_by)
+    if judged_by is JudgedBy.NOT_APPLICABLE:
+        return False
+    if kind is InstrumentKind.FEELER:
+        return not line.terms
+    return judged_by is not JudgedBy.LEAF_ENTERS
+
+
+def leaves_decide(line: SheetLine, instrument: Instrument) -> bool:
+    """Whether one bracket of this instrument meets the limit by itself, so that advice is possible.
+
+    Not where the limit is on a difference of two readings or on a spread over several.
+    """
+    return instrument.kind == InstrumentKind.FEELER.value and JudgedBy(line.judged_by) in (
+        JudgedBy.EACH,
+        JudgedBy.LEAF_ENTERS,
+    )
+
+
+def advice_for(
+    line: SheetLine, position: str, reading: Reading | None, instrument: Instrument
+) -> Advice | None:
+    """Which leaf to try next at a position; None where leaves do not decide.
+
+    reading: the one in force at the position, or None. What another set said does not count: the
+    position starts anew with this one. Raises Fault for a position that the line has not.
+    """
+    if position not in line.positions:
+        raise Fault(
+            f"The sheet has no position '{position}' for this check. It has: "
+            f"{', '.join(line.positions)}.",
+            field="position",
+            code="unknown_position",
+        )
+    if not leaves_decide(line, instrument):
+        return None
+    goes_on = (
+        reading is not None and not reading.is_value and reading.instrument_id == instrument.pk
+    )
+    return next_leaf(
+        leaves=instrument.leaves,
+        leaves_unit=LengthUnit(instrument.unit),
+        limits=limits_of(line),
+        bracket=interval_of(reading) if reading and goes_on else Interval(Decimal(0), None),
+        strict_high=JudgedBy(line.judged_by) is JudgedBy.LEAF_ENTERS,
+    )
+
+
+def set_gap_for(line: SheetLine, instrument: Instrument) -> Gap | None:
+    """What this leaf set cannot decide against the line's limit, said before measuring."""
+    if not leaves_decide(line, instrument):
+        return None
+    return set_gap(
+        instrument.leaves,
+        LengthUnit(instrument.unit),
+        limits_of(line),
+        strict_high=JudgedBy(line.judged_by) is JudgedBy.LEAF_ENTERS,
+    )

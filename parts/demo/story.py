@@ -1,0 +1,715 @@
+"""Two years of the scenario, played through the same services that people use."""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from decimal import Decimal
+from enum import StrEnum
+from itertools import count
+from random import Random
+
+from fleet.lifecycle import PumpStatus
+from fleet.limits import JudgedBy
+from fleet.models import LimitSheet, Pump, PumpModel, SheetLine, Site, User
+from fleet.services import people, pumps, sheets
+from fleet.units import LengthUnit
+from fleet.vocabulary import COMPONENTS, Component, InstrumentKind, PumpFamily
+from inspections.dispositions import Disposition
+from inspections.events import InspectionSigned
+from inspections.findings import WORDS, Cause, Severity, Word
+from inspections.judging import interval_of, limits_of
+from inspections.leaves import STANDARD_SETS
+from inspections.lifecycle import InspectionState, Reason
+from inspections.models import ComponentDisposition, Inspection, Instrument
+from inspections.nextleaf import next_leaf
+from inspections.services import (
+    dispositions,
+    findings,
+    instruments,
+    opening,
+    readings,
+    signing,
+)
+from inspections.verdicts import Outcome
+from parts.demo import scenario, wear
+from parts.lifecycle import DemandState
+from parts.models import Demand, Part, Store
+from parts.services import catalogue, demands, stock
+
+DAYS = 730
+SEED = 20
+# The last days are told scene by scene, so that every state is there to look at today.
+CLOSING_DAYS = 12
+Say = Callable[[str], None]
+
+
+class Scene(StrEnum):
+    """Where one of the last strip-downs stands today."""
+
+    HALF_MEASURED = "half_measured"
+    NOT_SIGNED = "not_signed"
+    IN_QUEUE = "in_queue"
+    NOT_PULLED = "not_pulled"
+    NOT_FITTED = "not_fitted"
+
+
+CLOSING = (
+    *[Scene.IN_QUEUE] * 3,
+    Scene.HALF_MEASURED,
+    Scene.NOT_SIGNED,
+    *[Scene.NOT_PULLED] * 7,
+    *[Scene.NOT_FITTED] * 3,
+)
+
+
+@dataclass
+class Instruments:
+    leaves: Instrument
+    fine: Instrument
+    by_kind: dict[str, Instrument]
+
+
+class Story:
+    """The state of the telling: who is who, which pump wears how, and what happens when."""
+
+    def __init__(self, today: datetime, say: Say) -> None:
+        self.end = today
+        self.start = today - timedelta(days=DAYS)
+        self.say = say
+        self.dice = Random(SEED)  # noqa: S311 (a story, not a secret)
+        self.sites: dict[str, Site] = {}
+        self.people: dict[str, User] = {}
+        self.stores: dict[str, Store] = {}
+        self.instruments: dict[str, Instruments] = {}
+        self.models: dict[str, PumpModel] = {}
+        self.parts: dict[str, Part] = {}
+        self.wear: dict[int, wear.Wear] = {}
+        self.lines: dict[int, list[SheetLine]] = {}
+        self.calendar: list[tuple[datetime, int, Callable[[datetime], None]]] = []
+        self._ticket = count()
+
+    # --- the ground ---------------------------------------------------------------------------
+
+    def found(self) -> None:
+        self.say("Sites and people")
+        first = scenario.PEOPLE[0]
+        for code, name in scenario.SITES:
+            self.sites[code] = people.found_site(
+                code=code,
+                name=name,
+                username=first.username,
+                full_name=first.full_name,
+                password=scenario.PASSWORD,
+            )
+        manager = User.objects.get(username=first.username)
+        self.people[first.username] = manager
+        for person in scenario.PEOPLE[1:]:
+            for site, role, trainee in person.places:
+                known = self.people.get(person.username)
+                if known is None:
+                    self.people[person.username] = people.add_person(
+                        actor=manager,
+                        site=self.sites[site],
+                        username=person.username,
+                        full_name=person.full_name,
+                        password=scenario.PASSWORD,
+                        roles=[role.value],
+                        trainee=trainee,
+                    )
+                else:
+                    people.grant_role(
+                        actor=manager,
+                        user=known,
+                        site=self.sites[site],
+                        role=role.value,
+                        is_trainee=trainee,
+                    )
+
+    def equip(self) -> None:
+        self.say("Instruments and stores")
+        supervisor = self.people["supervisor"]
+        for number, (code, _) in enumerate(scenario.SITES):
+            site = self.sites[code]
+
+            def register(
+                identity: str,
+                name: str,
+                kind: InstrumentKind,
+                site: Site = site,
+                number: int = number,
+                leaves: str = "",
+                resolution: str | None = None,
+            ) -> Instrument:
+                return instruments.add_instrument(
+                    actor=supervisor,
+                    site=site,
+                    identity=f"{identity}-{number + 1}",
+                    name=name,
+                    kind=kind,
+                    unit=STANDARD_SETS[leaves].unit if leaves else LengthUnit.MM,
+                    leaves=STANDARD_SETS[leaves].leaves if leaves else (),
+                    resolution=Decimal(resolution) if resolution else None,
+                    calibration_due_on=(self.end + timedelta(days=70 + 40 * number)).date(),
+                )
+
+            self.instruments[code] = Instruments(
+                leaves=register(
+                    "LS", "Leaf set, metric 20", InstrumentKind.FEELER, leaves="metric_20"
+                ),
+                fine=register(
+                    "LF", "Leaf set, metric 28", InstrumentKind.FEELER, leaves="metric_28"
+                ),
+                by_kind={
+                    kind.value: register(identity, kind.label, kind, resolution=resolution)
+                    for identity, kind, resolution in (
+                        ("MIC", InstrumentKind.MICROMETER, "0.001"),
+                        ("DIAL", InstrumentKind.DIAL, "0.002"),
+                        ("BORE", InstrumentKind.BORE_GAUGE, "0.001"),
+                    )
+                },
+            )
+            self.stores[code] = stock.open_store(
+                actor=self.people[scenario.BENCHES[code].clerk],
+                site=site,
+                name=f"Store, {site.name}",
+            )
+
+    def list_models(self) -> None:
+        self.say("Pump models, limit sheets and parts")
+        supervisor, clerk = self.people["supervisor"], self.people["clerk"]
+        for model in scenario.MODELS:
+            row = pumps.add_model(actor=supervisor, **model.fields)
+            self.models[model.key] = row
+            for age, (revision, document, lines) in enumerate(model.sheets):
+                at = self.start - timedelta(days=120) + timedelta(days=300 * age)
+                draft = sheets.draft_sheet(
+                    actor=supervisor,
+                    model=row,
+                    revision=revision,
+                    document=document,
+                    lines=lines,
+                    now=at,
+                )
+                # The last revision comes into force on its day of the story.
+                if age == 0:
+                    sheets.issue_sheet(actor=supervisor, sheet=draft, now=at)
+                else:
+                    self.at(at, self._issue(draft.pk))
+            for component, (number, name, quantity) in scenario.parts_of(model).items():
+                part = self._part(clerk, number, name)
+                catalogue.set_fit(
+                    actor=clerk, model=row, component=component.value, part=part, quantity=quantity
+                )
+            kit = self.parts[f"{model.key}-SEAL-KIT"]
+            catalogue.set_kit_contents(
+                actor=clerk,
+                kit=kit,
+                version=None,
+                contents=[
+                    (self._part(clerk, f"{model.key}-{suffix}", f"{model.key} {name}"), quantity)
+                    for suffix, name, quantity in scenario.KIT_CONTENTS
+                ],
+            )
+
+    def _part(self, clerk: User, number: str, name: str) -> Part:
+        if number not in self.parts:
+            self.parts[number] = catalogue.add_part(
+                actor=clerk, number=number, name=name, is_kit=number.endswith("SEAL-KIT")
+            )
+        return self.parts[number]
+
+    def _issue(self, sheet_id: int) -> Callable[[datetime], None]:
+        def issue(at: datetime) -> None:
+            draft = LimitSheet.objects.get(pk=sheet_id)
+            sheets.issue_sheet(actor=self.people["supervisor"], sheet=draft, now=at)
+
+        return issue
+
+    def stock_up(self) -> None:
+        shelf = count(1)
+        for code, store in self.stores.items():
+            clerk = self.people[scenario.BENCHES[code].clerk]
+            for number, part in self.parts.items():
+                quantity = self._first_stock(code, number)
+                if quantity:
+                    place = next(shelf)
+                    stock.receive(
+                        actor=clerk,
+                        store=store,
+                        part=part,
+                        quantity=quantity,
+                        reason="First stock",
+                        bin=f"{'ABCDEF'[place // 20 % 6]}-{place % 20 + 1:02}",
+                        now=self.start,
+                    )
+
+    def _first_stock(self, site: str, number: str) -> int:
+        if number.endswith("SEAL-KIT"):
+            return {"quarry-north": 8, "harbour-yard": 4, "forest-mill": 3}[site]
+        if number.endswith(("PLATE", "BUSH")):
+            return {"quarry-north": 12, "harbour-yard": 6, "forest-mill": 4}[site]
+        return 2 if site == "quarry-north" else 1
+
+    def register_pumps(self) -> list[Pump]:
+        self.say("Sixty pumps")
+        supervisor = self.people["supervisor"]
+        codes = [code for code, _ in scenario.SITES]
+        rows = []
+        for model in scenario.MODELS:
+            for number in range(1, model.pumps + 1):
+                site = self.sites[codes[(number - 1) % 3 if number % 4 else 0]]
+                hours = Decimal(self.dice.randrange(200, int(model.life_h * 0.45)))
+                pump = pumps.add_pump(
+                    actor=supervisor,
+                    site=site,
+                    model=self.models[model.key],
+                    tag=f"{model.tag}-{number:02}",
+                    serial=f"{model.key}{self.dice.randrange(10_000, 99_999)}",
+                    machine=f"{self.dice.choice(model.machines)} {self.dice.randrange(1, 6)}",
+                    position=self.dice.choice(("main", "auxiliary", "left", "right")),
+                    meter_h=hours,
+                    read_at=self.start,
+                    status=PumpStatus.IN_SERVICE.value,
+                    now=self.start,
+                )
+                self.wear[pump.pk] = wear.Wear(
+                    hours_a_day=self.dice.uniform(7.0, 17.0),
+                    life_h=0.8 * model.life_h * self.dice.lognormvariate(0.0, 0.25),
+                )
+                rows.append(pump)
+        return rows
+
+    # --- what happens -------------------------------------------------------------------------
+
+    def at(self, when: datetime, what: Callable[[datetime], None]) -> None:
+        heapq.heappush(self.calendar, (when, next(self._ticket), what))
+
+    def play(self, until: datetime) -> None:
+        done = 0
+        while self.calendar and self.calendar[0][0] <= until:
+            when, _, what = heapq.heappop(self.calendar)
+            what(when)
+            done += 1
+            if done % 50 == 0:
+                self.say(f"Two years of work: {when:%B %Y}")
+
+    def plan_visits(self, rows: list[Pump]) -> None:
+        for place, pump in enumerate(rows):
+            first = self.start + timedelta(days=8 + place * 7, hours=8)
+            self.at(first, self._visit(pump.pk))
+
+    def _visit(self, pump_id: int, scene: Scene | None = None) -> Callable[[datetime], None]:
+        def visit(at: datetime) -> None:
+            pump = Pump.objects.select_related("site", "model").get(pk=pump_id)
+            if PumpStatus(pump.status) is not PumpStatus.IN_SERVICE:
+                return
+            if scene is None and (self.end - at).days < CLOSING_DAYS:
+                return
+            hours = self._read_hours(pump, at)
+            bench = scenario.BENCHES[pump.site.code]
+            # The first named is the trainee where a site has one.
+            chosen = bench.technicians[0] if scene else self.dice.choice(bench.technicians)
+            technician = self.people[chosen]
+            reason = Reason.BREAKDOWN if self.dice.random() < 0.12 else Reason.PLANNED
+            inspection = self._inspect(pump, technician, reason, hours, at, scene)
+            if scene not in (Scene.HALF_MEASURED, Scene.NOT_SIGNED):
+                self._finish(inspection, technician, at + timedelta(hours=3), scene)
+
+        return visit
+
+    def plan_closing(self) -> None:
+        """The most worn pumps still running are opened in the last days."""
+        by_wear = sorted(
+            Pump.objects.filter(status=PumpStatus.IN_SERVICE.value).select_related("site"),
+            key=lambda pump: (
+                float(pump.running_h)
+                - self.wear[pump.pk].renewed_at_h.get(Component.WEAR_PLATE_FRONT.value, 0.0)
+                - self.wear[pump.pk].life_h
+            ),
+            reverse=True,
+        )
+        with_trainee = [p for p in by_wear if p.site.code != "harbour-yard"]
+        for place, scene in enumerate(CLOSING):
+            among = with_trainee if scene is Scene.IN_QUEUE else by_wear
+            pump = next(p for p in among if p in by_wear)
+            by_wear.remove(pump)
+            days = {Scene.IN_QUEUE: 2, Scene.HALF_MEASURED: 1, Scene.NOT_SIGNED: 1}.get(scene, 7)
+            when = self.end - timedelta(days=days) + timedelta(hours=3, minutes=20 * place)
+            self.at(when, self._visit(pump.pk, scene))
+
+    def run_short(self) -> None:
+        """Seal kits past their date leave two shelves empty; the third site still has some."""
+        for code in ("quarry-north", "harbour-yard"):
+            store = self.stores[code]
+            level = store.levels.get(part=self.parts["G2-SEAL-KIT"])
+            if level.available > 0:
+                stock.scrap(
+                    actor=self.people[scenario.BENCHES[code].clerk],
+                    store=store,
+                    part=level.part,
+                    quantity=level.available,
+                    reason="Cure date passed",
+                    now=self.end - timedelta(days=CLOSING_DAYS - 2),
+                )
+
+    def _read_hours(self, pump: Pump, at: datetime) -> float:
+        days = (at - pump.hours_read_at).total_seconds() / 86_400
+        hours = pump.meter_h + Decimal(days * self.wear[pump.pk].hours_a_day).quantize(Decimal(1))
+        read = pumps.record_hours(
+            actor=self.people["gateway"],
+            pump=pump,
+            meter_h=hours,
+            read_at=at,
+            now=at,
+        )
+        return float(read.running_h)
+
+    def _inspect(
+        self,
+        pump: Pump,
+        technician: User,
+        reason: Reason,
+        hours: float,
+        at: datetime,
+        scene: Scene | None,
+    ) -> Inspection:
+        complaint = self.dice.choice(("Slow under load", "Noisy", "Oil at the shaft seal"))
+        inspection = opening.open_inspection(
+            actor=technician,
+            pump=pump,
+            reason=reason,
+            complaint=complaint if reason is Reason.BREAKDOWN else "",
+            now=at,
+        )
+        opening.acknowledge_cautions(actor=technician, inspection=inspection, now=at)
+        opening.confirm_isolation(
+            actor=technician,
+            inspection=inspection,
+            lock_number=f"L{self.dice.randrange(10, 60)}",
+            isolated_at=at - timedelta(minutes=50),
+            proved_zero_how="Gauge at 0 bar, start tried, load propped",
+            proved_zero_at=at - timedelta(minutes=30),
+            now=at,
+        )
+        misread = self.dice.random() < 0.04
+        opening.record_nameplate(
+            actor=technician,
+            inspection=inspection,
+            maker=pump.model.maker,
+            designation=pump.model.designation,
+            serial=pump.serial[:-1] + "8" if misread else pump.serial,
+            displacement_cm3=pump.model.displacement_cm3,
+            rotation=pump.model.rotation,
+            now=at,
+        )
+        half = scene is Scene.HALF_MEASURED
+        self._measure(inspection, technician, hours, at + timedelta(minutes=20), half=half)
+        if half:
+            return inspection
+        self._look(inspection, technician, at + timedelta(minutes=80))
+        return inspection
+
+    def _lines(self, sheet_id: int) -> list[SheetLine]:
+        if sheet_id not in self.lines:
+            self.lines[sheet_id] = list(
+                SheetLine.objects.filter(sheet_id=sheet_id)
+                .exclude(judged_by=JudgedBy.NOT_APPLICABLE.value)
+                .select_related("sheet")
+            )
+        return self.lines[sheet_id]
+
+    def _measure(
+        self, inspection: Inspection, technician: User, hours: float, at: datetime, *, half: bool
+    ) -> None:
+        tools = self.instruments[inspection.site.code]
+        state = self.wear[inspection.pump_id]
+        lines = self._lines(inspection.sheet_id)
+        for line in lines[: len(lines) // 2] if half else lines:
+            fraction = state.fraction(line, hours, self.dice)
+            for place, position in enumerate(line.positions):
+                true = wear.true_mm(line, fraction, self.dice)
+                at += timedelta(seconds=75)
+                if line.instrument_kind == InstrumentKind.FEELER.value:
+                    self._by_leaf(inspection, line, position, true, tools, technician, at)
+                    continue
+                shown = {"": true}
+                if line.terms:
+                    shown = wear.pair_for(true, line.terms)
+                elif line.judged_by == JudgedBy.SPREAD.value:
+                    shown = {"": wear.spread_for(true, place, len(line.positions))}
+                for term, value in shown.items():
+                    readings.record_value(
+                        actor=technician,
+                        inspection=inspection,
+                        line=line.pk,
+                        position=position,
+                        term=term,
+                        instrument=tools.by_kind[line.instrument_kind],
+                        value=value,
+                        unit=LengthUnit.MM,
+                        now=at,
+                    )
+
+    def _by_leaf(
+        self,
+        inspection: Inspection,
+        line: SheetLine,
+        position: str,
+        true: Decimal,
+        tools: Instruments,
+        technician: User,
+        at: datetime,
+    ) -> None:
+        """With the coarse set first; where that leaves the limit inside, as the advice says."""
+        limits, strict = limits_of(line), line.judged_by == JudgedBy.LEAF_ENTERS.value
+        for leaf_set in (tools.leaves, tools.fine):
+            unit = LengthUnit(leaf_set.unit)
+            tries = wear.leaves_for(true, leaf_set.leaves, unit)
+            reading = readings.record_tries(
+                actor=technician,
+                inspection=inspection,
+                line=line.pk,
+                position=position,
+                instrument=leaf_set,
+                tries=tries,
+                now=at,
+            )
+            advice = next_leaf(
+                leaves=leaf_set.leaves,
+                leaves_unit=unit,
+                limits=limits,
+                bracket=interval_of(reading),
+                strict_high=strict,
+            )
+            while advice.kind == "try":
+                tries.append(wear.try_stack(true, advice.leaves, unit))
+                reading = readings.record_tries(
+                    actor=technician,
+                    inspection=inspection,
+                    line=line.pk,
+                    position=position,
+                    instrument=leaf_set,
+                    tries=tries,
+                    now=at,
+                )
+                advice = next_leaf(
+                    leaves=leaf_set.leaves,
+                    leaves_unit=unit,
+                    limits=limits,
+                    bracket=interval_of(reading),
+                    strict_high=strict,
+                )
+            if advice.kind == "decided":
+                return
+
+    def _look(self, inspection: Inspection, technician: User, at: datetime) -> None:
+        family = PumpFamily(inspection.pump.model.family)
+        out = {v.line.component for v in inspection.verdicts.select_related("line")
+               if v.outcome == Outcome.OUT.value}  # fmt: skip
+        for component in COMPONENTS[family]:
+            word, severity, cause = self._seen(component, worn=component.value in out)
+            findings.record_finding(
+                actor=technician,
+                inspection=inspection,
+                component=component.value,
+                word=word,
+                severity=severity,
+                cause=cause,
+                now=at,
+            )
+
+    def _seen(self, component: Component, *, worn: bool) -> tuple[Word, Severity, Cause | None]:
+        roll = self.dice.random()
+        if component is Component.SEALS and roll < 0.5:
+            return self.dice.choice(
+                (
+                    (Word.HARDENED, Severity.LIGHT, Cause.OVERHEATING),
+                    (Word.COMPRESSION_SET, Severity.LIGHT, None),
+                    (Word.NICKED, Severity.LIGHT, Cause.FITTING_DAMAGE),
+                )
+            )
+        if component is Component.SEALS:
+            return Word.NO_DEFECT, Severity.NONE, None
+        if worn or roll < 0.12:
+            severity = Severity.LIGHT if worn else Severity.POLISH
+            word = Word.SCORED if component in WORDS[Word.SCORED].components else Word.POLISHED
+            return word, severity, Cause.CONTAMINATION if worn else None
+        return Word.NO_DEFECT, Severity.NONE, None
+
+    def _finish(
+        self, inspection: Inspection, technician: User, at: datetime, scene: Scene | None
+    ) -> None:
+        bench = scenario.BENCHES[inspection.site.code]
+        competent = self.people[bench.competent]
+        undecided = inspection.verdicts.filter(outcome=Outcome.UNDECIDED.value)
+        for verdict in undecided:
+            readings.waive(
+                actor=competent,
+                inspection=inspection,
+                line=verdict.line_id,
+                reason="The limit lies between two leaves; part is measured again next time.",
+                now=at,
+            )
+        rows = dispositions.propose_all(actor=technician, inspection=inspection, now=at)
+        self._perhaps_overrule(inspection, competent, rows, at)
+        inspection.refresh_from_db()
+        row = signing.sign(actor=technician, inspection=inspection, now=at)
+        if InspectionState(row.state) is InspectionState.SIGNED:
+            self._signed(row, at, scene)
+            return
+        if scene is Scene.IN_QUEUE:
+            return
+        later = at + timedelta(hours=self.dice.randrange(2, 30))
+        row = signing.countersign(actor=competent, inspection=row, now=later)
+        self._signed(row, later, scene)
+
+    def _perhaps_overrule(
+        self,
+        inspection: Inspection,
+        competent: User,
+        rows: list[ComponentDisposition],
+        at: datetime,
+    ) -> None:
+        """Now and then worn parts go back for a while: the pump then runs out of limits."""
+        replaced = [
+            row
+            for row in rows
+            if row.component != Component.SEALS.value and Disposition(row.decided).renews
+        ]
+        if not replaced or self.dice.random() > 0.3:
+            return
+        for row in replaced:
+            dispositions.overrule(
+                actor=competent,
+                inspection=inspection,
+                component=row.component,
+                decided=Disposition.REUSE,
+                reason="No parts before the shutdown: back in service at reduced pressure.",
+                now=at,
+            )
+
+    def _signed(self, inspection: Inspection, at: datetime, scene: Scene | None) -> None:
+        event = InspectionSigned(
+            inspection_id=inspection.pk,
+            pump_id=inspection.pump_id,
+            site_id=inspection.site_id,
+            supersedes_id=inspection.supersedes_id,
+        )
+        # As the outbox would, but on the story's date; its own delivery later finds it done.
+        demands.raise_for_signed(event=event, now=at)
+        if scene is not Scene.NOT_PULLED:
+            later = at + timedelta(days=self.dice.randrange(1, 4), hours=3)
+            self.at(later, self._pull(inspection.pk, scene))
+
+    def _pull(self, inspection_id: int, scene: Scene | None) -> Callable[[datetime], None]:
+        def pull(at: datetime) -> None:
+            inspection = Inspection.objects.select_related("site", "pump").get(pk=inspection_id)
+            code = inspection.site.code
+            clerk = self.people[scenario.BENCHES[code].clerk]
+            waiting = list(
+                Demand.objects.filter(inspection=inspection).live().select_related("part", "site")
+            )
+            for demand in waiting:
+                if demand.state == DemandState.RESERVED.value and demand.part is not None:
+                    demands.pull(
+                        actor=clerk,
+                        demand=demand,
+                        scanned_number=demand.part.number,
+                        quantity=demand.quantity,
+                        now=at,
+                    )
+            short = [d for d in waiting if d.state == DemandState.SHORT.value and d.part]
+            if short:
+                arrives = at + timedelta(days=self.dice.randrange(6, 40))
+                for demand in short:
+                    self.at(arrives, self._restock(code, demand))
+                self.at(arrives + timedelta(hours=4), self._pull(inspection_id, scene))
+                return
+            if scene is Scene.NOT_FITTED:
+                return
+            back = at + timedelta(days=self.dice.randrange(1, 4))
+            self.at(back, self._refit(inspection.pump_id, inspection_id))
+
+        return pull
+
+    def _restock(self, code: str, demand: Demand) -> Callable[[datetime], None]:
+        def arrive(at: datetime) -> None:
+            stock.receive(
+                actor=self.people[scenario.BENCHES[code].clerk],
+                store=self.stores[code],
+                part=Part.objects.get(demands=demand),
+                quantity=demand.quantity * 2,
+                reason=f"Delivery {at:%d %b}",
+                now=at,
+            )
+
+        return arrive
+
+    def _refit(self, pump_id: int, inspection_id: int) -> Callable[[datetime], None]:
+        def refit(at: datetime) -> None:
+            pump = Pump.objects.select_related("site", "model").get(pk=pump_id)
+            if PumpStatus(pump.status) is not PumpStatus.READY_TO_REBUILD:
+                return
+            pumps.set_status(
+                actor=self.people["supervisor"],
+                pump=pump,
+                status=PumpStatus.IN_SERVICE.value,
+                why="Rebuilt, bench-tested and fitted",
+                now=at,
+            )
+            renewed = Inspection.objects.get(pk=inspection_id).dispositions.all()
+            for row in renewed:
+                if Disposition(row.decided).renews:
+                    self.wear[pump_id].renewed_at_h[row.component] = float(pump.running_h)
+            due = at + timedelta(days=self.dice.randrange(250, 360))
+            pump.refresh_from_db()
+            pumps.change_pump(
+                actor=self.people["supervisor"],
+                pump=pump,
+                # Some are let slide: they are overdue today.
+                next_inspection_on=(due - timedelta(days=self.dice.choice((0, 0, 0, 40)))).date(),
+            )
+            self.at(due.replace(hour=8), self._visit(pump_id))
+
+        return refit
+
+    def move_some(self, rows: list[Pump]) -> None:
+        for place, pump in enumerate(rows[::17]):
+            when = self.start + timedelta(days=330 + 60 * place, hours=10)
+            self.at(when, self._move(pump.pk, place))
+
+    def _move(self, pump_id: int, place: int) -> Callable[[datetime], None]:
+        def move(at: datetime) -> None:
+            pump = Pump.objects.select_related("site").get(pk=pump_id)
+            others = [s for s in self.sites.values() if s.pk != pump.site_id]
+            if PumpStatus(pump.status) is PumpStatus.IN_SERVICE:
+                pumps.move_pump(
+                    actor=self.people["supervisor"],
+                    pump=pump,
+                    to_site=others[place % 2],
+                    why="Machine moved with the contract",
+                    now=at,
+                )
+
+        return move
+
+
+def tell(today: datetime, say: Say) -> Iterator[str]:
+    """Play the whole scenario up to `today`; yields nothing but the closing sentences."""
+    story = Story(today, say)
+    story.found()
+    story.equip()
+    story.list_models()
+    story.stock_up()
+    rows = story.register_pumps()
+    story.plan_visits(rows)
+    story.move_some(rows)
+    story.play(story.end - timedelta(days=CLOSING_DAYS))
+    story.run_short()
+    story.plan_closing()
+    story.play(story.end)
+    yield f"{Pump.objects.count()} pumps at {Site.objects.count()} sites"
+    yield f"{Inspection.objects.count()} inspections, {Demand.objects.count()} demands"

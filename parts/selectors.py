@@ -1,0 +1,214 @@
+"""What the stores pages and the API read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from django.db.models import Count, F, Min, OuterRef, Q, QuerySet, Subquery, Sum, Value
+from django.db.models.functions import Coalesce, NullIf
+
+from fleet.models import PumpModel, Site
+from fleet.plumbing.scoping import Person, SiteScopedQuerySet
+from inspections.models import Inspection
+from parts.lifecycle import DemandState
+from parts.models import Demand, Fit, Movement, Part, StockLevel, Store, StoreQuerySet
+
+
+@dataclass(frozen=True, slots=True)
+class Holder:
+    """A site with stock of a part that nobody has reserved."""
+
+    site_name: str
+    available: int
+
+
+def holders_of(part: Part) -> list[Holder]:
+    """All sites with unreserved stock of the part, the largest stock first.
+
+    It looks over the fence on purpose: whoever is short must learn whom to ask. Only the site's
+    name and one number leave the other site's scope; no row and no id does.
+    """
+    rows = (
+        StockLevel.objects.filter(part=part, on_hand__gt=F("reserved"))
+        .annotate(free=F("on_hand") - F("reserved"))
+        .order_by("-free", "store__site__name")
+        .values_list("store__site__name", "free")
+    )
+    return [Holder(name, free) for name, free in rows]
+
+
+# --- Catalogue ----------------------------------------------------------------------------------
+
+
+def catalogue(query: str = "") -> QuerySet[Part]:
+    """Parts whose number or name holds every word of `query`, with what lies in each kit."""
+    return matching(Part.objects.order_by("number").prefetch_related("contents__part"), query)
+
+
+def matching(parts: QuerySet[Part], query: str) -> QuerySet[Part]:
+    for word in query.split():
+        parts = parts.filter(Q(number__icontains=word) | Q(name__icontains=word))
+    return parts
+
+
+def pump_models() -> QuerySet[PumpModel]:
+    return PumpModel.objects.order_by("maker", "designation")
+
+
+def fits() -> QuerySet[Fit]:
+    return Fit.objects.select_related("part", "model").order_by("model", "component")
+
+
+def fits_of(model: PumpModel) -> QuerySet[Fit]:
+    return fits().filter(model=model)
+
+
+# --- Stores -------------------------------------------------------------------------------------
+
+
+def stores() -> StoreQuerySet:
+    return Store.objects.select_related("site")
+
+
+def stores_of(user: Person) -> StoreQuerySet:
+    return stores().visible_to(user).order_by("site__name")
+
+
+def sites() -> QuerySet[Site]:
+    return Site.objects.order_by("name")
+
+
+def sites_without_store(user: Person) -> QuerySet[Site]:
+    """Sites of the user that have no store yet."""
+    return Site.objects.visible_to(user).filter(store__isnull=True).order_by("name")
+
+
+def with_missing(levels: SiteScopedQuerySet[Any]) -> SiteScopedQuerySet[Any]:
+    """Levels with `missing`: how many the site's short demands of the part ask for in all."""
+    short = (
+        Demand.objects.filter(
+            site=OuterRef("store__site"), part=OuterRef("part"), state=DemandState.SHORT.value
+        )
+        .order_by()
+        .values("part")
+        .annotate(pieces=Sum("quantity"))
+        .values("pieces")
+    )
+    rows: SiteScopedQuerySet[Any] = levels.select_related("part", "store__site").annotate(
+        missing=Coalesce(Subquery(short), 0)
+    )
+    return rows
+
+
+def stock_levels() -> SiteScopedQuerySet[Any]:
+    return with_missing(StockLevel.objects.all())
+
+
+def stock_at(store: Store) -> SiteScopedQuerySet[Any]:
+    """The levels of one store in bin order, each with `missing`."""
+    return stock_levels().filter(store=store).order_by("bin", "part__number")
+
+
+def movements() -> SiteScopedQuerySet[Any]:
+    """Ledger lines with all that is shown of them, newest first."""
+    return Movement.objects.select_related("store", "part", "by").order_by("-id")
+
+
+def movements_of(store: Store, part: Part) -> SiteScopedQuerySet[Any]:
+    return movements().filter(store=store, part=part)
+
+
+# --- Demands ------------------------------------------------------------------------------------
+
+
+_SETTLED = frozenset({DemandState.ISSUED, DemandState.CANCELLED})
+
+
+def inspections_with_demands() -> SiteScopedQuerySet[Any]:
+    """Inspections with a live demand.
+
+    Each has pump and site at hand and, beside it, `reserved_count`, `short_count`,
+    `unmatched_count`, `issued_count`, `open_count` and `waiting_since`, its oldest demand's time.
+    """
+    live = ~Q(demands__state=DemandState.CANCELLED.value)
+    still_open = Q(demands__state__in=[s.value for s in DemandState if s not in _SETTLED])
+    return (
+        Inspection.objects.select_related("site", "pump__model")
+        .annotate(
+            **{
+                f"{state.value}_count": Count("demands", filter=Q(demands__state=state.value))
+                for state in DemandState
+                if state is not DemandState.CANCELLED
+            },
+            open_count=Count("demands", filter=still_open),
+            waiting_since=Min("demands__raised_at", filter=live),
+        )
+        .filter(waiting_since__isnull=False)
+        .order_by()
+    )
+
+
+def still_to_pull(inspections: SiteScopedQuerySet[Any]) -> SiteScopedQuerySet[Any]:
+    return inspections.filter(open_count__gt=0)
+
+
+def pull_lists(user: Person, *, done: bool = False) -> SiteScopedQuerySet[Any]:
+    """The user's inspections with demands not all issued yet (`done`: all issued), oldest first."""
+    rows = inspections_with_demands().visible_to(user).order_by("waiting_since", "id")
+    return rows.filter(open_count=0) if done else still_to_pull(rows)
+
+
+def with_shelf(demands: SiteScopedQuerySet[Any]) -> SiteScopedQuerySet[Any]:
+    """Demands with all that is shown of them, and where they lie: `bin`, '' when not known."""
+    level = StockLevel.objects.filter(store__site=OuterRef("site"), part=OuterRef("part"))
+    rows: SiteScopedQuerySet[Any] = demands.select_related(
+        "site", "part", "disposition", "inspection__pump", "issued_by"
+    ).annotate(bin=Coalesce(Subquery(level.values("bin")[:1]), Value("")))
+    return rows
+
+
+def demands() -> SiteScopedQuerySet[Any]:
+    return with_shelf(Demand.objects.order_by("-id"))
+
+
+def pull_list(inspection: Inspection) -> SiteScopedQuerySet[Any]:
+    """The live demands of an inspection in the order in which one walks along the bins."""
+    rows = with_shelf(Demand.objects.filter(inspection=inspection).live())
+    return rows.order_by(
+        NullIf("bin", Value("")).asc(nulls_last=True), F("part__number").asc(nulls_last=True), "id"
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class PartsSummary:
+    """How far the parts of one inspection are."""
+
+    unmatched: int
+    short: int
+    reserved: int
+    issued: int
+
+    @property
+    def total(self) -> int:
+        return self.unmatched + self.short + self.reserved + self.issued
+
+    @property
+    def all_issued(self) -> bool:
+        return self.issued == self.total
+
+
+def parts_ready(inspection: Inspection) -> PartsSummary:
+    counts = dict(
+        Demand.objects.filter(inspection=inspection)
+        .live()
+        .order_by()
+        .values_list("state")
+        .annotate(n=Count("pk"))
+    )
+    return PartsSummary(
+        unmatched=counts.get(DemandState.UNMATCHED.value, 0),
+        short=counts.get(DemandState.SHORT.value, 0),
+        reserved=counts.get(DemandState.RESERVED.value, 0),
+        issued=counts.get(DemandState.ISSUED.value, 0),
+    )
