@@ -235,10 +235,14 @@ def _require_other_person(actor: User, inspection: Inspection) -> None:
             "A countersignature takes another person than the one who did the work.",
             code="own_work",
         )
-    if inspection.readings.filter(taken_by=actor, replaced_at__isnull=True).exists():
+    took_part = (
+        inspection.readings.filter(taken_by=actor, replaced_at__isnull=True).exists()
+        or inspection.findings.filter(seen_by=actor).exists()
+    )
+    if took_part:
         raise NotAllowed(
-            "You took readings of this inspection yourself; it takes another person to "
-            "countersign it.",
+            "You took readings or recorded findings of this inspection yourself; it takes "
+            "another person to countersign it.",
             code="own_work",
         )
 

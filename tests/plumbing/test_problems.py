@@ -179,7 +179,8 @@ def test_a_registered_constraint_becomes_its_sentence(monkeypatch: pytest.Monkey
 
 
 @pytest.mark.django_db
-def test_an_unregistered_constraint_is_our_own_fault() -> None:
+def test_an_unregistered_constraint_is_our_own_fault(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(problems, "CONSTRAINTS", {})
     make_site("harbour-yard")
     with pytest.raises(IntegrityError) as caught, transaction.atomic():
         Site.objects.create(code="harbour-yard", name="Other")

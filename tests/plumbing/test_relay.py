@@ -15,7 +15,6 @@ from pathlib import Path
 from urllib.parse import quote
 
 import pytest
-from django.conf import settings
 from django.db import connection, transaction
 from django.utils import timezone
 
@@ -156,7 +155,6 @@ def relay_process(**environment: str) -> Iterator[subprocess.Popen[str]]:
         cwd=Path(__file__).resolve().parents[2],
         env={
             **os.environ,
-            "DJANGO_SETTINGS_MODULE": settings.SETTINGS_MODULE,
             "DATABASE_URL": database_address(),
             **environment,
         },
