@@ -1,0 +1,174 @@
+"""Verdicts, figures and times as they stand on the inspection pages."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterable
+from datetime import date, datetime
+from decimal import Decimal
+from typing import Any
+
+from django import template
+from django.urls import NoReverseMatch, reverse
+from django.utils.html import format_html
+from django.utils.safestring import SafeString
+
+from fleet.units import LengthUnit, show
+from fleet.vocabulary import Component
+from fleet.web.pages import KEY_FIELD
+from inspections.dispositions import Disposition
+from inspections.findings import Cause, Severity, Word
+from inspections.judging import tries_of
+from inspections.leaves import Try
+from inspections.lifecycle import InspectionState, Reason
+from inspections.models import Reading
+from inspections.selectors import Check
+from inspections.web import reading as shown
+
+register = template.Library()
+
+
+@register.simple_tag
+def verdict(check: Check) -> SafeString:
+    """The drawing of a check's verdict with its word beside it."""
+    row = check.verdict
+    if row is None or check.outcome is None:
+        name, word = (
+            ("not-measured", "not measured")
+            if check.applies
+            else ("not-applicable", "not applicable")
+        )
+        return format_html('<span class="verdict verdict--{}"><span>{}</span></span>', name, word)
+    return format_html(
+        '<span class="verdict verdict--{}">{} <span>{}{}</span></span>',
+        row.outcome,
+        shown.verdict_drawing(row, check.line),
+        check.outcome.label,
+        ", waived" if check.is_waived else "",
+    )
+
+
+@register.simple_tag
+def request_key() -> SafeString:
+    """A key of its own for each form: sent twice, it acts once."""
+    return format_html('<input type="hidden" name="{}" value="{}">', KEY_FIELD, uuid.uuid4())
+
+
+@register.simple_tag
+def parts_url(pk: int) -> str:
+    """Where the parts of an inspection are shown; "" while the stores pages are not installed."""
+    try:
+        return reverse("parts:of-inspection", args=[pk])
+    except NoReverseMatch:
+        return ""
+
+
+@register.simple_tag
+def pump_url(pk: int) -> str:
+    """The page of a pump in the register."""
+    try:
+        return reverse("fleet:pump", args=[pk])
+    except NoReverseMatch:
+        return ""
+
+
+@register.filter
+def length_of(value: Decimal | None, unit: str) -> str:
+    """A length with its unit; nothing for None."""
+    return "" if value is None else show(value, LengthUnit(unit))
+
+
+@register.filter
+def unit_label(unit: str) -> str:
+    return LengthUnit(unit).label
+
+
+@register.filter
+def moment(value: datetime | None) -> str:
+    """14 Mar 2026, 09:15 UTC."""
+    return "" if value is None else f"{value.day} {value:%b %Y, %H:%M} UTC"
+
+
+@register.filter
+def day(value: date | None) -> str:
+    """14 Mar 2026."""
+    return "" if value is None else f"{value.day} {value:%b %Y}"
+
+
+@register.filter
+def hours(value: Decimal) -> str:
+    """1 234 h."""
+    return f"{value:,.0f} h".replace(",", "\u202f")
+
+
+@register.filter
+def said(reading: Reading) -> str:
+    """A reading in the words of the bench."""
+    return shown.said_of(reading)
+
+
+@register.filter
+def tries(reading: Reading) -> list[tuple[Try, str]]:
+    """Each leaf tried with the sign of its feel."""
+    return [(one, shown.FEEL_SIGNS[one.feel]) for one in tries_of(reading)]
+
+
+@register.filter
+def stack(one: Try) -> str:
+    """0.10 + 0.06 = 0.16, or one leaf alone."""
+    leaves = " + ".join(f"{leaf:f}" for leaf in one.leaves)
+    return leaves if len(one.leaves) == 1 else f"{leaves} = {one.thickness:f}"
+
+
+@register.filter
+def component_label(value: str) -> str:
+    return Component(value).label
+
+
+@register.filter
+def word_label(value: str) -> str:
+    return Word(value).label
+
+
+@register.filter
+def cause_label(value: str) -> str:
+    return Cause(value).label if value else ""
+
+
+@register.filter
+def severity_label(value: int) -> str:
+    return Severity(value).label
+
+
+@register.filter
+def disposition_label(value: str) -> str:
+    return Disposition(value).label
+
+
+@register.filter
+def state_label(value: str) -> str:
+    return InspectionState(value).label if value else ""
+
+
+@register.filter
+def state_stamp(value: str) -> str:
+    """The class of the stamp that shows a state."""
+    return {"signed": "stamp--good", "open": "stamp--open"}.get(value, "")
+
+
+@register.filter
+def reason_label(value: str) -> str:
+    return Reason(value).label
+
+
+@register.filter
+def labels(rows: Iterable[Any]) -> str:
+    """In the middle of a sentence: "seals; wear plate, front; bushes"."""
+    names = [Component(row.component).label for row in rows]
+    return "; ".join(name[0].lower() + name[1:] for name in names)
+
+
+@register.filter
+def figure(value: Decimal) -> str:
+    """A figure without the zeros that a column adds: 32, 33.5."""
+    return str(shown.plain(value))
