@@ -86,6 +86,7 @@ _PLATES = (
     (C.SIDE_PLATE_FRONT, C.SIDE_PLATE_REAR),
 )
 _BODIES = (C.HOUSING_BORE, C.HOUSING)
+_PORTS = (C.INLET_PORT, C.OUTLET_PORT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,11 +143,6 @@ _FOLLOWS = (
         (C.HOLD_DOWN_PINS,),
         Reason("All hold-down pins must be of one length.", "TM 10-3930-660-34"),
     ),
-    _Follows(
-        (C.INLET_PORT, C.OUTLET_PORT),
-        _BODIES,
-        Reason("The port is part of the body.", _TRADE),
-    ),
 )
 
 # Parts that a check is about besides the one the sheet names for it.
@@ -201,7 +197,14 @@ def propose(
                 text = f"{characteristic.label} is out of limits."
                 to(each, Disposition.REPLACE, text, source)
     for part, word, severity in findings:
-        to(part, *_from_finding(part, word, Severity(severity)))
+        disposition, text, source = _from_finding(part, word, Severity(severity))
+        if part in _PORTS and disposition.renews:
+            # A port is no article that can be renewed: what it needs is another body.
+            to(part, Disposition.REUSE, f"{text} The port is part of the body: see there.", source)
+            for body in _BODIES:
+                to(body, disposition, f"{part.label}: {text}", source)
+        else:
+            to(part, disposition, text, source)
     _follow_through(drafts, body_replaceable=body_replaceable)
     return tuple(
         Proposal(part, draft.disposition, tuple(draft.reasons) or (_NOTHING_FOUND,))

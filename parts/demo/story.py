@@ -334,6 +334,9 @@ class Story:
         with_trainee = [p for p in by_wear if p.site.code != "harbour-yard"]
         for place, scene in enumerate(CLOSING):
             among = with_trainee if scene is Scene.IN_QUEUE else by_wear
+            if scene in (Scene.HALF_MEASURED, Scene.NOT_SIGNED):
+                # What lies open on the bench is the pump most people know.
+                among = [p for p in by_wear if p.tag.startswith("GP") and p in with_trainee]
             pump = next(p for p in among if p in by_wear)
             by_wear.remove(pump)
             days = {Scene.IN_QUEUE: 2, Scene.HALF_MEASURED: 1, Scene.NOT_SIGNED: 1}.get(scene, 7)
