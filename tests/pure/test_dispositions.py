@@ -213,7 +213,9 @@ def test_more_faults_never_turn_a_replacement_into_reuse(case):
         decide(family=family, verdicts=verdicts, findings=findings, body=False),
     ):
         for part, disposition in of(worse).items():
-            assert disposition.rank >= before[part].rank
+            # Beyond dressing a port has nothing more to lose: its body is renewed instead.
+            if part not in {C.INLET_PORT, C.OUTLET_PORT}:
+                assert disposition.rank >= before[part].rank
 
 
 @given(cases())
