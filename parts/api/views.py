@@ -14,7 +14,7 @@ from rest_framework.viewsets import GenericViewSet
 
 from fleet.plumbing.etags import require_match, with_etag
 from fleet.plumbing.idempotency import IdempotentCreateMixin
-from fleet.plumbing.scoping import SiteScopedViewSet
+from fleet.plumbing.scoping import SharedViewSet, SiteScopedViewSet
 from parts import selectors
 from parts.api import filters
 from parts.api import serializers as s
@@ -33,7 +33,7 @@ def _parsed(serializer: type[Any], request: Request) -> dict[str, Any]:
     return dict(parsed.validated_data)
 
 
-class PartViewSet(IdempotentCreateMixin, mixins.ListModelMixin, GenericViewSet[Any]):
+class PartViewSet(IdempotentCreateMixin, SharedViewSet, mixins.ListModelMixin, GenericViewSet[Any]):
     """The catalogue, the same for all sites."""
 
     queryset = selectors.catalogue().order_by("-id")
@@ -85,7 +85,7 @@ class PartViewSet(IdempotentCreateMixin, mixins.ListModelMixin, GenericViewSet[A
         return with_etag(Response(s.PartSerializer(part).data, status=code), part)
 
 
-class FitViewSet(IdempotentCreateMixin, mixins.ListModelMixin, GenericViewSet[Any]):
+class FitViewSet(IdempotentCreateMixin, SharedViewSet, mixins.ListModelMixin, GenericViewSet[Any]):
     """Which part renews which component of which pump model."""
 
     queryset = selectors.fits().order_by("-id")
