@@ -15,7 +15,7 @@ api: list[URLPattern | URLResolver] = [
     path("", include("fleet.api.urls")),
     path("", include("inspections.api.urls")),
     path("", include("parts.api.urls")),
-    # It is on paper as well: nothing in it is anybody's data.
+    # Open to everybody: nothing in it is anybody's data.
     path(
         "schema",
         SpectacularAPIView.as_view(authentication_classes=[], permission_classes=[]),

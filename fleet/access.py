@@ -7,6 +7,7 @@ from typing import Any
 
 from fleet.faults import NotAllowed
 from fleet.models import Membership, Site, User
+from fleet.plumbing.scoping import HoldsARole, memberships_of
 from fleet.roles import Capability, Role, allowed, roles_that_may
 
 
@@ -58,6 +59,12 @@ def require_anywhere(actor: User, capability: Capability) -> None:
     """Raises NotAllowed unless `actor` may do this at one site at least."""
     if not may_anywhere(actor, capability):
         raise _refuse(actor, capability, "at any site")
+
+
+def require_role_somewhere(actor: User) -> None:
+    """Raises NotAllowed unless `actor` has a role at one site at least: what all sites share."""
+    if not memberships_of(actor).exists():
+        raise NotAllowed(HoldsARole.message)
 
 
 def is_trainee_at(actor: User, site: Site) -> bool:

@@ -13,7 +13,7 @@ from rest_framework.request import Request
 
 from fleet import exports, selectors
 from fleet.api import filters
-from fleet.plumbing.scoping import SiteScopedViewSet
+from fleet.plumbing.scoping import SharedViewSet, SiteScopedViewSet
 from fleet.tables import XLSX_TYPE
 
 
@@ -44,6 +44,8 @@ _FILES = {
 class _ExportView(GenericAPIView[Any]):
     renderer_classes = (CsvRenderer, XlsxRenderer)
     pagination_class = None
+    # OPTIONS would have to be told in CSV.
+    metadata_class = None
 
     def answer(self, file: exports.ExportFile) -> HttpResponse:
         response = HttpResponse(file.content, content_type=file.content_type)
@@ -68,7 +70,7 @@ class PumpExport(SiteScopedViewSet, _ExportView):
         return self.answer(file)
 
 
-class PumpModelExport(_ExportView):
+class PumpModelExport(SharedViewSet, _ExportView):
     """All pump models."""
 
     queryset = selectors.pump_models()
@@ -82,7 +84,7 @@ class PumpModelExport(_ExportView):
         return self.answer(file)
 
 
-class LimitSheetExport(_ExportView):
+class LimitSheetExport(SharedViewSet, _ExportView):
     """Limit sheets, one row per line."""
 
     queryset = selectors.limit_sheets()

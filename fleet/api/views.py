@@ -30,7 +30,7 @@ from fleet.plumbing.idempotency import (
     once,
     request_sha256,
 )
-from fleet.plumbing.scoping import SiteScopedViewSet
+from fleet.plumbing.scoping import SharedViewSet, SiteScopedViewSet
 from fleet.services import imports, people, pumps, sheets
 
 _HISTORY_LINES = 200
@@ -149,7 +149,9 @@ class TokenViewSet(mixins.ListModelMixin, mixins.RetrieveModelMixin, GenericView
 # --- Pump models and limit sheets -------------------------------------------------------------
 
 
-class PumpModelViewSet(IdempotentCreateMixin, mixins.ListModelMixin, GenericViewSet[Any]):
+class PumpModelViewSet(
+    IdempotentCreateMixin, SharedViewSet, mixins.ListModelMixin, GenericViewSet[Any]
+):
     """Pump models, the same for all sites."""
 
     queryset = selectors.pump_models().order_by()
@@ -176,7 +178,9 @@ class PumpModelViewSet(IdempotentCreateMixin, mixins.ListModelMixin, GenericView
         return with_etag(Response(s.PumpModelOutput(model).data), model)
 
 
-class LimitSheetViewSet(IdempotentCreateMixin, mixins.ListModelMixin, GenericViewSet[Any]):
+class LimitSheetViewSet(
+    IdempotentCreateMixin, SharedViewSet, mixins.ListModelMixin, GenericViewSet[Any]
+):
     """Limit sheets of the makers, the same for all sites. Once issued they never change."""
 
     queryset = selectors.limit_sheets().order_by()

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Generic, Protocol, TypeVar
 from django.apps import apps
 from django.db import models
 from django.http import HttpRequest, HttpResponseBase
-from rest_framework import serializers
+from rest_framework import permissions, serializers
 
 from fleet.roles import Capability, roles_that_may
 
@@ -76,6 +76,25 @@ class SiteScopedViewSet:
             return self.scoped_queryset.none()
         # .all(): the class attribute must not keep one request's rows for the next.
         return self.scoped_queryset.all().visible_to(self.request.user)
+
+
+class HoldsARole(permissions.BasePermission):
+    """Lets in whoever has a role at any site. Somebody who left keeps an account and no role."""
+
+    message = (
+        "You hold no role at any site, so there is nothing to show you. Ask the maintenance "
+        "manager of your site for one."
+    )
+
+    def has_permission(self, request: Any, view: Any) -> bool:
+        found: bool = memberships_of(request.user).exists()
+        return found
+
+
+class SharedViewSet:
+    """Mixin for API views of what belongs to all sites: models, limit sheets, the catalogue."""
+
+    permission_classes: Any = (permissions.IsAuthenticated, HoldsARole)
 
 
 class SiteScopedMixin:

@@ -108,15 +108,19 @@ def _start(
         running_h=pump.running_h if supersedes is None else supersedes.running_h,
         opened_by=actor,
         opened_at=now,
-        needs_countersignature=is_trainee_at(actor, pump.site)
+        needs_countersignature=is_trainee_at(
+            actor, pump.site if supersedes is None else supersedes.site
+        )
         or (supersedes is not None and supersedes.needs_countersignature),
         supersedes=supersedes,
     )
     StateChange.objects.create(
         inspection=inspection, old="", new=InspectionState.OPEN.value, by=actor, at=now, why=why
     )
-    # A paper correction of a pump that is back on its machine does not move the pump.
-    if supersedes is None or PumpStatus(pump.status) in NOT_YET_BACK:
+    # A paper correction of a pump that is back on its machine, or at another site by now, does
+    # not move the pump.
+    here = pump.site_id == inspection.site_id
+    if supersedes is None or (here and PumpStatus(pump.status) in NOT_YET_BACK):
         advance_status(
             actor=actor,
             pump_id=pump.pk,

@@ -1,0 +1,498 @@
+"""Every address of the API, with what it is to others and what it takes.
+
+An address that is not in this table fails tests/api/test_isolation.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from enum import Enum, auto
+from typing import Any
+
+from django.urls import URLPattern, URLResolver, get_resolver, reverse
+
+from fleet.roles import Capability
+from tests import factories
+from tests.inspections.http import isolation, leaves
+from tests.isolation_world import World, csv_file, picture_file, pump_file
+
+C = Capability
+
+# --- Routes -------------------------------------------------------------------------------------
+
+
+class Seen(Enum):
+    """What an address is to somebody of another site."""
+
+    HIDDEN = auto()  # the row in its path: 404
+    LIST = auto()  # 200 with their own sites' rows only
+    BODY = auto()  # the ids in its body: refused like ids that do not exist
+    SHARED = auto()  # of all sites by design: models, limit sheets, the catalogue
+    OWN = auto()  # one's own account
+    OPEN = auto()  # says the same to everybody
+
+
+Body = Callable[[World], Mapping[str, Any]]
+
+
+@dataclass(frozen=True)
+class Route:
+    """One method of one address. path: names of World for its parameters.
+
+    needs: capabilities that it takes, all of them; none: any role at the site will do.
+    foreign: fields of the body with an id of a site's row, and its name in World.
+    """
+
+    name: str
+    method: str
+    path: tuple[str, ...]
+    seen: Seen
+    needs: frozenset[Capability]
+    body: Body | None
+    foreign: Mapping[str, str]
+    files: bool
+
+    def __str__(self) -> str:
+        return f"{self.method.upper()} {self.name}"
+
+    def url(self, world: World) -> str:
+        return reverse(self.name, args=[world.id_of(name) for name in self.path])
+
+    def sent(self, world: World) -> dict[str, Any]:
+        return dict(self.body(world)) if self.body is not None else {}
+
+
+def route(
+    method: str,
+    name: str,
+    *path: str,
+    seen: Seen = Seen.HIDDEN,
+    needs: Iterable[Capability] = (),
+    body: Body | None = None,
+    foreign: Mapping[str, str] | None = None,
+    files: bool = False,
+) -> Route:
+    return Route(name, method, path, seen, frozenset(needs), body, foreign or {}, files)
+
+
+def routes_below(prefix: str) -> Iterator[tuple[str, str, Any]]:
+    """(name, path, callback) of each address in the resolver whose path begins so."""
+    for path, name, callback in _walk(get_resolver().url_patterns):
+        if path.startswith(prefix):
+            yield name, path, callback
+
+
+def _walk(patterns: Any, before: str = "", space: str = "") -> Iterator[tuple[str, str, Any]]:
+    for pattern in patterns:
+        path = before + str(pattern.pattern).removeprefix("^")
+        if isinstance(pattern, URLResolver):
+            inside = f"{space}{pattern.namespace}:" if pattern.namespace else space
+            yield from _walk(pattern.url_patterns, path, inside)
+        elif isinstance(pattern, URLPattern):
+            yield path, f"{space}{pattern.name}", pattern.callback
+
+
+def class_of(callback: Any) -> Any:
+    """The class of the view; None for a plain function."""
+    return getattr(callback, "cls", None) or getattr(callback, "view_class", None)
+
+
+def methods_of(callback: Any) -> frozenset[str]:
+    """What the address answers, but HEAD and OPTIONS; "any" for a plain function."""
+    view = class_of(callback)
+    if view is None:
+        return frozenset({"any"})
+    actions = getattr(callback, "actions", None)
+    names = actions or {m for m in view.http_method_names if hasattr(view, m)}
+    return frozenset(names) - {"head", "options"}
+
+
+# --- The API ------------------------------------------------------------------------------------
+
+HIDDEN, LIST, BODY, SHARED, OWN = Seen.HIDDEN, Seen.LIST, Seen.BODY, Seen.SHARED, Seen.OWN
+
+
+def new_model() -> dict[str, Any]:
+    return {
+        "maker": "Ostermoor",
+        "designation": f"G3-{factories.number()}",
+        "family": "external_gear",
+        "displacement_cm3": "16",
+        "rated_pressure_bar": "180",
+        "speed_min_rpm": 500,
+        "speed_max_rpm": 2500,
+        "rotation": "clockwise",
+        "oil_grade_vg": 46,
+    }
+
+
+SHEET_LINE = {
+    "characteristic": "backlash",
+    "component": "gears",
+    "judged_by": "each",
+    "unit": "mm",
+    "limit_high": "0.46",
+    "positions": ["mesh 0"],
+    "page": "14",
+}
+DRAFT_FILE = (
+    "maker,designation,revision,document,characteristic,component,judged_by,unit,limit_low,"
+    "limit_high,positions,terms,page,not_applicable_reason\n"
+    "{model.maker},{model.designation},file,Sheet 9,backlash,gears,each,mm,,0.46,mesh 0,,3,\n"
+)
+
+
+def new_pump(world: World) -> dict[str, Any]:
+    n = factories.number()
+    return {
+        "site": world.site.pk,
+        "model": world.model.pk,
+        "tag": f"New-{n}",
+        "serial": f"New-{n}",
+        "machine": "Dumper 3",
+    }
+
+
+def new_instrument(world: World) -> dict[str, Any]:
+    return {
+        "site": world.site.pk,
+        "identity": f"MC-new-{factories.number()}",
+        "name": "Micrometer",
+        "kind": "micrometer",
+        "unit": "mm",
+        "resolution": "0.001",
+    }
+
+
+def at_line(world: World) -> dict[str, Any]:
+    return {"line": world.line.pk, "position": world.line.positions[0]}
+
+
+def with_set(world: World) -> dict[str, Any]:
+    return {**at_line(world), "instrument": world.instrument.pk}
+
+
+def one_leaf(world: World) -> dict[str, Any]:
+    tried: dict[str, Any] = leaves(world.line.pk, world.instrument.pk, ("0.10", "drag"))
+    return tried
+
+
+def diameter(world: World) -> dict[str, Any]:
+    return {
+        "line": world.widths_line.pk,
+        "position": world.widths_line.positions[0],
+        "instrument": world.micrometer.pk,
+        "value": "25.001",
+        "unit": "mm",
+    }
+
+
+def on_shelf(world: World, **more: Any) -> dict[str, Any]:
+    return {"store": world.store.pk, "part": world.single.pk, **more}
+
+
+WHY = {"why": "Because it must be"}
+INSTRUMENT, SITE, STORE = {"instrument": "instrument"}, {"site": "site"}, {"store": "store"}
+
+_FLEET = (
+    route("get", "export-pumps", seen=LIST, needs=[C.EXPORT]),
+    route("get", "export-pump-models", seen=SHARED, needs=[C.EXPORT]),
+    route("get", "export-limit-sheets", seen=SHARED, needs=[C.EXPORT]),
+    route("get", "site-list", seen=LIST),
+    route("get", "site-detail", "site"),
+    route("get", "membership-list", seen=LIST),
+    route(
+        "post",
+        "membership-list",
+        seen=BODY,
+        needs=[C.KEEP_PEOPLE],
+        body=lambda w: {"site": w.site.pk, "username": w.technician.username, "role": "auditor"},
+        foreign=SITE,
+    ),
+    route("get", "membership-detail", "membership"),
+    route("delete", "membership-detail", "membership", needs=[C.KEEP_PEOPLE]),
+    route("get", "token-list", seen=LIST),
+    route(
+        "post",
+        "token-list",
+        seen=OWN,
+        body=lambda w: {"name": "Gateway", "expires_at": "2099-01-01T00:00:00Z"},
+    ),
+    # A token is its owner's alone: colleagues of the same site do not see it either.
+    route("get", "token-detail", "token", seen=OWN),
+    route("delete", "token-detail", "token", seen=OWN),
+    route("get", "pump-model-list", seen=SHARED),
+    route(
+        "post",
+        "pump-model-list",
+        seen=SHARED,
+        needs=[C.KEEP_REGISTER],
+        body=lambda w: new_model(),
+    ),
+    route("get", "pump-model-detail", "model", seen=SHARED),
+    route(
+        "patch",
+        "pump-model-detail",
+        "model",
+        seen=SHARED,
+        needs=[C.KEEP_REGISTER],
+        body=lambda w: {"mass_kg": "14.1"},
+    ),
+    route("get", "limit-sheet-list", seen=SHARED),
+    route(
+        "post",
+        "limit-sheet-list",
+        seen=SHARED,
+        needs=[C.DRAFT_LIMITS],
+        body=lambda w: {"model": w.model.pk, "revision": "x", "document": "Sheet 7"},
+    ),
+    route("get", "limit-sheet-detail", "sheet", seen=SHARED),
+    route("post", "limit-sheet-issue", "draft_sheet", seen=SHARED, needs=[C.ISSUE_LIMITS]),
+    route(
+        "put",
+        "limit-sheet-lines",
+        "draft_sheet",
+        seen=SHARED,
+        needs=[C.DRAFT_LIMITS],
+        body=lambda w: {"lines": [SHEET_LINE]},
+    ),
+    route(
+        "post",
+        "limit-sheet-revision",
+        "sheet",
+        seen=SHARED,
+        needs=[C.DRAFT_LIMITS],
+        body=lambda w: {"revision": "y"},
+    ),
+    route("get", "pump-list", seen=LIST),
+    route("post", "pump-list", seen=BODY, needs=[C.KEEP_REGISTER], body=new_pump, foreign=SITE),
+    route("get", "pump-detail", "pump"),
+    route(
+        "patch", "pump-detail", "pump", needs=[C.KEEP_REGISTER], body=lambda w: {"machine": "M 9"}
+    ),
+    route("get", "pump-history", "pump"),
+    route(
+        "post", "pump-hours", "pump", needs=[C.RECORD_HOURS], body=lambda w: {"meter_h": "1201.5"}
+    ),
+    route(
+        "post",
+        "pump-moves",
+        "pump",
+        needs=[C.MOVE_PUMPS],
+        body=lambda w: {"to_site": w.second.pk, **WHY},
+        foreign={"to_site": "second"},
+    ),
+    route(
+        "post",
+        "pump-set-status",
+        "pump",
+        needs=[C.KEEP_REGISTER],
+        body=lambda w: {"status": "spare", **WHY},
+    ),
+    route("get", "import-list", seen=LIST),
+    route(
+        "post",
+        "import-list",
+        seen=BODY,
+        needs=[C.KEEP_REGISTER],
+        body=lambda w: {
+            "site": w.site.pk,
+            "kind": "pumps",
+            "file": csv_file(pump_file(w.model, f"F-{factories.number()}")),
+        },
+        foreign=SITE,
+        files=True,
+    ),
+    route(
+        "post",
+        "import-list",
+        seen=BODY,
+        needs=[C.DRAFT_LIMITS],
+        body=lambda w: {
+            "site": w.site.pk,
+            "kind": "sheets",
+            "file": csv_file(DRAFT_FILE.format(model=w.model).encode()),
+        },
+        foreign=SITE,
+        files=True,
+    ),
+    # Reading a draft tries it again, which takes what taking it over takes.
+    route("get", "import-detail", "import_draft", needs=[C.KEEP_REGISTER]),
+    route("post", "import-application", "import_draft", needs=[C.KEEP_REGISTER], files=True),
+)
+
+_INSPECTIONS = (
+    # The standard's usual lists of leaves: nobody's data.
+    route("get", "leaf-sets", seen=Seen.OPEN),
+    route("get", "instrument-list", seen=LIST),
+    route(
+        "post",
+        "instrument-list",
+        seen=BODY,
+        needs=[C.KEEP_INSTRUMENTS],
+        body=new_instrument,
+        foreign=SITE,
+    ),
+    route("get", "instrument-detail", "instrument"),
+    route("post", "instrument-withdrawal", "instrument", needs=[C.KEEP_INSTRUMENTS]),
+    route("get", "inspection-list", seen=LIST),
+    route(
+        "post",
+        "inspection-list",
+        seen=BODY,
+        needs=[C.INSPECT],
+        body=lambda w: {"pump": w.pump.pk, "reason": "planned"},
+        foreign={"pump": "pump"},
+    ),
+    *(
+        route("get", f"inspection-{step}", "open")
+        for step in ("detail", "cautions", "dispositions", "report")
+    ),
+    route("post", "inspection-cautions", "open", needs=[C.INSPECT]),
+    route("post", "inspection-isolation", "blank", needs=[C.INSPECT], body=lambda w: isolation()),
+    route(
+        "put",
+        "inspection-nameplate",
+        "open",
+        needs=[C.INSPECT],
+        body=lambda w: {"serial": "OS-1"},
+    ),
+    route(
+        "post",
+        "inspection-readings",
+        "open",
+        needs=[C.INSPECT],
+        body=one_leaf,
+        foreign=INSTRUMENT,
+    ),
+    route(
+        "post",
+        "inspection-readings",
+        "open",
+        needs=[C.INSPECT],
+        body=diameter,
+        foreign={"instrument": "micrometer"},
+    ),
+    route("post", "inspection-retakes", "open", needs=[C.INSPECT], body=at_line),
+    route("get", "inspection-next-leaf", "open", body=with_set, foreign=INSTRUMENT),
+    route(
+        "post",
+        "inspection-waivers",
+        "open",
+        needs=[C.INSPECT, C.WAIVE],
+        body=lambda w: {"line": w.tip_line.pk, "reason": "The next leaf is out for calibration"},
+    ),
+    route(
+        "post",
+        "inspection-findings",
+        "open",
+        needs=[C.INSPECT],
+        body=lambda w: {"component": "gears", "word": "scored", "severity": 2},
+    ),
+    route("delete", "inspection-finding", "open", "finding", needs=[C.INSPECT]),
+    route(
+        "post",
+        "inspection-photos",
+        "open",
+        needs=[C.INSPECT],
+        body=lambda w: {"component": "gears", "file": picture_file()},
+        files=True,
+    ),
+    route("get", "inspection-photo", "open", "photo"),
+    route("delete", "inspection-photo", "open", "photo", needs=[C.INSPECT]),
+    route("post", "inspection-disposition-proposals", "unproposed", needs=[C.INSPECT]),
+    route(
+        "patch",
+        "inspection-disposition",
+        "open",
+        "gears",
+        needs=[C.INSPECT, C.OVERRULE],
+        body=lambda w: {"decided": "replace", "reason": "Blue at the tips"},
+    ),
+    route("post", "inspection-signature", "open", needs=[C.INSPECT]),
+    route("post", "inspection-countersignature", "waiting", needs=[C.COUNTERSIGN]),
+    route("post", "inspection-return", "waiting", needs=[C.COUNTERSIGN], body=lambda w: WHY),
+    route("post", "inspection-supersession", "signed", needs=[C.SUPERSEDE], body=lambda w: WHY),
+    route("post", "inspection-abandonment", "open", needs=[C.INSPECT], body=lambda w: WHY),
+)
+
+_PARTS = (
+    route("get", "part-list", seen=SHARED),
+    route(
+        "post",
+        "part-list",
+        seen=SHARED,
+        needs=[C.KEEP_CATALOGUE],
+        body=lambda w: {"number": f"NEW-{factories.number()}", "name": "Ring"},
+    ),
+    route("get", "part-detail", "part", seen=SHARED),
+    route(
+        "patch",
+        "part-detail",
+        "part",
+        seen=SHARED,
+        needs=[C.KEEP_CATALOGUE],
+        body=lambda w: {"name": "Other"},
+    ),
+    route(
+        "put",
+        "part-contents",
+        "part",
+        seen=SHARED,
+        needs=[C.KEEP_CATALOGUE],
+        body=lambda w: {"contents": [{"part": w.single.pk, "quantity": 2}]},
+    ),
+    # The one look over the fence: the name of a site and how many it has free, nothing else.
+    route("get", "part-holders", "part", seen=SHARED),
+    route("get", "fit-list", seen=SHARED),
+    route(
+        "post",
+        "fit-list",
+        seen=SHARED,
+        needs=[C.KEEP_CATALOGUE],
+        body=lambda w: {"model": w.model.pk, "component": "seals", "part": w.single.pk},
+    ),
+    route("delete", "fit-detail", "fit", seen=SHARED, needs=[C.KEEP_CATALOGUE]),
+    route("get", "store-list", seen=LIST),
+    route(
+        "post",
+        "store-list",
+        seen=BODY,
+        needs=[C.KEEP_STOCK],
+        body=lambda w: {"site": w.storeless.pk},
+        foreign={"site": "storeless"},
+    ),
+    route("get", "store-detail", "store"),
+    route("get", "stock-list", seen=LIST),
+    route("get", "movement-list", seen=LIST),
+    *(
+        route(
+            "post",
+            f"stock-{what}-list",
+            seen=BODY,
+            needs=[C.KEEP_STOCK],
+            body=body,
+            foreign=STORE,
+        )
+        for what, body in (
+            ("receipt", lambda w: on_shelf(w, quantity=3, reason="Delivery 4")),
+            ("correction", lambda w: on_shelf(w, counted=2, reason="Counted")),
+            ("scrapping", lambda w: on_shelf(w, quantity=1, reason="Torn")),
+        )
+    ),
+    route("get", "demand-list", seen=LIST),
+    route("get", "demand-detail", "reserved"),
+    route(
+        "post",
+        "demand-pull",
+        "reserved",
+        needs=[C.PULL_PARTS],
+        body=lambda w: {"scanned_number": w.part.number, "quantity": 1},
+    ),
+    route("post", "demand-retry", "unmatched", needs=[C.KEEP_CATALOGUE]),
+    route("get", "pull-list-list", seen=LIST),
+    route("get", "pull-list-detail", "signed"),
+)
+
+API: tuple[Route, ...] = (*_FLEET, *_INSPECTIONS, *_PARTS)

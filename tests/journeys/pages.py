@@ -1,0 +1,126 @@
+"""What every page of a journey in the browser has to keep, and the few moves all journeys share."""
+
+from __future__ import annotations
+
+import os
+from contextlib import contextmanager
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from axe_playwright_python.sync_playwright import Axe
+
+# Bench tablet upright, desk, and a phone in the store.
+DESK, TABLET, PHONE = (1280, 900), (820, 1180), (390, 844)
+WIDTHS = (DESK, TABLET, PHONE)
+GRAVE = ("serious", "critical")
+# A folder for screenshots of every page looked at; none are written without it.
+SCREENS = os.environ.get("WEARBOOK_SCREENS", "")
+
+
+@dataclass
+class Person:
+    """One person's own browser: its cookies, its window, its address."""
+
+    page: Any
+    address: str
+    home: tuple[int, int] = DESK
+    complaints: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.page.on("pageerror", lambda error: self.complaints.append(f"script: {error}"))
+        self.page.on("console", self._heard)
+
+    def _heard(self, message: Any) -> None:
+        # Chromium also reports each 4xx answer here; those are refusals that the journey asks for.
+        if message.type == "error" and "Failed to load resource" not in message.text:
+            self.complaints.append(f"console: {message.text}")
+
+    def sign_in(self, username: str, password: str) -> None:
+        self.page.goto(f"{self.address}/sign-in/")
+        self.page.get_by_label("User name").fill(username)
+        self.page.get_by_label("Password").fill(password)
+        self.page.get_by_role("button", name="Sign in").click()
+        self.page.get_by_role("button", name="Sign out").wait_for()
+
+    def go(self, path: str) -> None:
+        self.page.goto(f"{self.address}{path}")
+
+    def press(self, name: str) -> None:
+        """A button by the words on it."""
+        self.page.get_by_role("button", name=name, exact=True).click()
+
+    def follow(self, name: str) -> None:
+        self.page.get_by_role("link", name=name).first.click()
+
+    def fill(self, label: str, value: str) -> None:
+        self.page.get_by_label(label).fill(value)
+
+    def sees(self, text: str) -> Any:
+        """Wait until the text stands on the page where an eye can see it."""
+        found = self.page.get_by_text(text).locator("visible=true").first
+        found.wait_for(timeout=10_000)
+        return found
+
+    def look(self, name: str) -> None:
+        """The page as it stands now, at every width: readable to all, and nothing off its side."""
+        quiet(self.page)
+        for width, height in WIDTHS:
+            self.page.set_viewport_size({"width": width, "height": height})
+            assert sideways(self.page) == [], f"{name} scrolls sideways at {width} px"
+            assert grave_faults(self.page) == [], f"{name} at {width} px"
+            picture(self.page, f"{name}-{width}")
+        self.page.set_viewport_size({"width": self.home[0], "height": self.home[1]})
+        assert self.complaints == [], name
+
+
+@contextmanager
+def person_at(
+    browser: Any, address: str, home: tuple[int, int] = DESK, **options: Any
+) -> Iterator[Person]:
+    context = browser.new_context(
+        viewport={"width": home[0], "height": home[1]}, reduced_motion="reduce", **options
+    )
+    try:
+        yield Person(context.new_page(), address, home)
+    finally:
+        context.close()
+
+
+def quiet(page: Any) -> None:
+    """Everything that the page still fetches has come."""
+    page.wait_for_load_state("networkidle")
+
+
+def grave_faults(page: Any) -> list[str]:
+    """What axe-core calls serious or critical, each with the places where it found it."""
+    found = Axe().run(page).response["violations"]
+    return [
+        f"{fault['id']}: {fault['help']}: "
+        + "; ".join(f"{node['target']} {node['failureSummary']}" for node in fault["nodes"][:3])
+        for fault in found
+        if fault["impact"] in GRAVE
+    ]
+
+
+def sideways(page: Any) -> list[str]:
+    """What stands wider than the window, named; empty where the page does not scroll sideways."""
+    return page.evaluate(
+        """() => {
+          const width = document.documentElement.clientWidth;
+          if (document.documentElement.scrollWidth <= width) return [];
+          return [...document.querySelectorAll("main *, header *, footer *")]
+            .filter((one) => one.getBoundingClientRect().right > width + 1)
+            .slice(0, 5)
+            .map((one) => `${one.tagName}.${one.className}: ${one.textContent.trim().slice(0, 40)}`)
+            .concat([`${document.documentElement.scrollWidth} px in ${width} px`]);
+        }"""
+    )
+
+
+def picture(page: Any, name: str) -> None:
+    if not SCREENS:
+        return
+    Path(SCREENS).mkdir(parents=True, exist_ok=True)
+    page.screenshot(path=str(Path(SCREENS) / f"{name}.png"), full_page=True)

@@ -1,0 +1,451 @@
+"""Every page with what it is to others and what it takes.
+
+A page that is not in this table fails tests/web/test_isolation.py.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from inspections.models import Inspection
+from tests import factories
+from tests.isolation_routes import (
+    BODY,
+    DRAFT_FILE,
+    HIDDEN,
+    INSTRUMENT,
+    LIST,
+    OWN,
+    SHARED,
+    SITE,
+    STORE,
+    WHY,
+    Body,
+    C,
+    Route,
+    Seen,
+    new_instrument,
+    new_model,
+    new_pump,
+    route,
+)
+from tests.isolation_world import World, csv_file, picture_file, pump_file
+
+OPEN = Seen.OPEN
+
+
+def form(name: str, *path: str, needs: Any = (), body: Body | None = None, **more: Any) -> Any:
+    """A page with a form of its own: to open it takes what it takes to send it."""
+    reads = more.get("seen", HIDDEN)
+    return (
+        route("get", name, *path, needs=needs, seen=SHARED if reads is BODY else reads),
+        route("post", name, *path, needs=needs, body=body, **more),
+    )
+
+
+def do(name: str, needs: Any, *path: str, what: str, **more: Any) -> Route:
+    """One of the things that can be sent to a page which everybody of the site may open."""
+    body, foreign = more.pop("body", None), more.pop("foreign", None)
+    return route(
+        "post",
+        name,
+        *path,
+        needs=needs,
+        body=lambda w: {"do": what, **(body(w) if body else {})},
+        foreign=foreign,
+        **more,
+    )
+
+
+def version(world: World, name: str) -> int:
+    return Inspection.objects.get(pk=world.id_of(name)).version
+
+
+def on_shelf(world: World, **more: Any) -> dict[str, Any]:
+    return {"store": world.store.pk, "part": world.single.number, **more}
+
+
+LINE = {
+    "characteristic": "backlash",
+    "component": "gears",
+    "judged_by": "each",
+    "unit": "mm",
+    "limit_high": "0.46",
+    "positions": "mesh 0",
+    "page": "14",
+}
+MODEL = {"maker": "Ostermoor", "designation": "G2-other", "mass_kg": "14.1"}
+INSPECT = [C.INSPECT]
+
+_FLEET: tuple[Route, ...] = (
+    route("get", "fleet:pumps", seen=LIST),
+    route("get", "fleet:pumps-file", "csv", seen=LIST, needs=[C.EXPORT]),
+    *form(
+        "fleet:pump-add",
+        needs=[C.KEEP_REGISTER],
+        body=lambda w: {**new_pump(w), "meter_h": "0", "status": "in_service"},
+        seen=BODY,
+        foreign=SITE,
+    ),
+    route("get", "fleet:pump", "pump"),
+    *form(
+        "fleet:pump-edit",
+        "pump",
+        needs=[C.KEEP_REGISTER],
+        body=lambda w: {"tag": "HP-new", "machine": "M 9"},
+    ),
+    *form("fleet:pump-hours", "pump", needs=[C.RECORD_HOURS], body=lambda w: {"meter_h": "1201.5"}),
+    *form(
+        "fleet:pump-move",
+        "pump",
+        needs=[C.MOVE_PUMPS],
+        body=lambda w: {"to_site": w.second.pk, **WHY},
+        foreign={"to_site": "second"},
+    ),
+    *form(
+        "fleet:pump-status",
+        "pump",
+        needs=[C.KEEP_REGISTER],
+        body=lambda w: {"status": "spare", **WHY},
+    ),
+    route("get", "fleet:models", seen=SHARED),
+    route("get", "fleet:models-file", "csv", seen=SHARED, needs=[C.EXPORT]),
+    *form("fleet:model-add", needs=[C.KEEP_REGISTER], body=lambda w: new_model(), seen=SHARED),
+    route("get", "fleet:model", "model", seen=SHARED),
+    *form(
+        "fleet:model-edit",
+        "model",
+        needs=[C.KEEP_REGISTER],
+        body=lambda w: {**new_model(), **MODEL},
+        seen=SHARED,
+    ),
+    *form(
+        "fleet:sheet-add",
+        "model",
+        needs=[C.DRAFT_LIMITS],
+        body=lambda w: {"revision": "x", "document": "Sheet 7"},
+        seen=SHARED,
+    ),
+    route("get", "fleet:sheets-file", "csv", seen=SHARED, needs=[C.EXPORT]),
+    route("get", "fleet:sheet", "sheet", seen=SHARED),
+    *form("fleet:sheet-issue", "draft_sheet", needs=[C.DRAFT_LIMITS, C.ISSUE_LIMITS], seen=SHARED),
+    *form(
+        "fleet:sheet-revise",
+        "sheet",
+        needs=[C.DRAFT_LIMITS],
+        body=lambda w: {"revision": "y"},
+        seen=SHARED,
+    ),
+    *form(
+        "fleet:line-add", "draft_sheet", needs=[C.DRAFT_LIMITS], body=lambda w: LINE, seen=SHARED
+    ),
+    *form(
+        "fleet:line-edit",
+        "draft_sheet",
+        "1",
+        needs=[C.DRAFT_LIMITS],
+        body=lambda w: LINE,
+        seen=SHARED,
+    ),
+    *form("fleet:line-remove", "draft_sheet", "1", needs=[C.DRAFT_LIMITS], seen=SHARED),
+    route("get", "fleet:people", seen=LIST),
+    # The table of what a role may do: it names roles and nobody.
+    route("get", "fleet:roles", seen=OPEN),
+    *form(
+        "fleet:site-add",
+        needs=[C.KEEP_PEOPLE],
+        body=lambda w: {"name": "Third", "code": "third"},
+        seen=SHARED,
+    ),
+    *form(
+        "fleet:person-add",
+        "site",
+        needs=[C.KEEP_PEOPLE],
+        body=lambda w: {"full_name": "Ada Falk", "username": "ada", "roles": ["auditor"]},
+    ),
+    *form(
+        "fleet:role-grant",
+        "site",
+        needs=[C.KEEP_PEOPLE],
+        body=lambda w: {"username": w.technician.username, "role": "auditor"},
+    ),
+    *form("fleet:role-revoke", "membership", needs=[C.KEEP_PEOPLE]),
+    route("get", "fleet:tokens", seen=LIST),
+    route(
+        "post",
+        "fleet:tokens",
+        seen=OWN,
+        body=lambda w: {"name": "Gateway", "expires_on": "2099-01-01"},
+    ),
+    route("post", "fleet:token-revoke", "token", seen=OWN),
+    route("get", "fleet:imports", seen=LIST),
+    *(
+        route(
+            "post",
+            "fleet:imports",
+            seen=BODY,
+            needs=[needs],
+            body=body,
+            foreign=SITE,
+            files=True,
+        )
+        for needs, body in (
+            (
+                C.KEEP_REGISTER,
+                lambda w: {
+                    "site": w.site.pk,
+                    "kind": "pumps",
+                    "file": csv_file(pump_file(w.model, f"F-{factories.number()}")),
+                },
+            ),
+            (
+                C.DRAFT_LIMITS,
+                lambda w: {
+                    "site": w.site.pk,
+                    "kind": "sheets",
+                    "file": csv_file(DRAFT_FILE.format(model=w.model).encode()),
+                },
+            ),
+        )
+    ),
+    *form("fleet:import-draft", "import_draft", needs=[C.KEEP_REGISTER]),
+    # An empty file with the names of the columns.
+    route("get", "fleet:import-template", "pumps", "csv", seen=OPEN),
+)
+
+_BENCH: tuple[Route, ...] = (
+    route("get", "inspections:list", seen=LIST),
+    route("get", "inspections:queue", seen=LIST),
+    route("get", "inspections:instruments", seen=LIST),
+    route(
+        "post",
+        "inspections:instruments",
+        needs=[C.KEEP_INSTRUMENTS],
+        body=lambda w: {"instrument": w.instrument.pk},
+        foreign=INSTRUMENT,
+    ),
+    # The form names one's own sites only.
+    route("get", "inspections:instrument-add", seen=LIST),
+    route(
+        "post",
+        "inspections:instrument-add",
+        seen=BODY,
+        needs=[C.KEEP_INSTRUMENTS],
+        body=new_instrument,
+        foreign=SITE,
+    ),
+    route("get", "inspections:photo", "photo"),
+    route("get", "inspections:open", "pump"),
+    route("post", "inspections:open", "pump", needs=INSPECT, body=lambda w: {"reason": "planned"}),
+    *(
+        route("get", f"inspections:{name}", "open")
+        for name in (
+            "bench",
+            "isolation",
+            "nameplate",
+            "components",
+            "dispositions",
+            "sign",
+            "abandon",
+            "countersign",
+            "report",
+            "supersede",
+        )
+    ),
+    do("inspections:isolation", INSPECT, "open", what="acknowledge"),
+    route(
+        "post",
+        "inspections:isolation",
+        "blank",
+        needs=INSPECT,
+        body=lambda w: {
+            "lock_number": "L-7",
+            "isolated_at": "2024-03-14T08:00",
+            "proved_zero_how": "Gauge P3 at 0 bar, start button tried",
+            "proved_zero_at": "2024-03-14T08:10",
+        },
+    ),
+    route(
+        "post", "inspections:nameplate", "open", needs=INSPECT, body=lambda w: {"serial": "OS-1"}
+    ),
+    route("get", "inspections:check", "open", "line"),
+    do(
+        "inspections:check",
+        INSPECT,
+        "open",
+        "line",
+        what="try",
+        body=lambda w: {"instrument": w.instrument.pk, "leaf": "0.07", "feel": "free"},
+        foreign=INSTRUMENT,
+    ),
+    do(
+        "inspections:check",
+        INSPECT,
+        "open",
+        "widths_line",
+        what="value",
+        body=lambda w: {"instrument": w.micrometer.pk, "unit": "mm", "value_0": "25.001"},
+        foreign={"instrument": "micrometer"},
+    ),
+    do("inspections:check", INSPECT, "open", "line", what="take_back"),
+    do("inspections:check", INSPECT, "open", "line", what="retake"),
+    do(
+        "inspections:check",
+        [C.INSPECT, C.WAIVE],
+        "open",
+        "tip_line",
+        what="waive",
+        body=lambda w: {"reason": "The next leaf is away"},
+    ),
+    route("get", "inspections:component", "open", "gears"),
+    do(
+        "inspections:component",
+        INSPECT,
+        "open",
+        "gears",
+        what="finding",
+        body=lambda w: {"word": "scored", "severity": "2"},
+    ),
+    do("inspections:component", INSPECT, "open", "gears", what="no_defect"),
+    do(
+        "inspections:component",
+        INSPECT,
+        "open",
+        "gears",
+        what="remove",
+        body=lambda w: {"finding": w.finding.pk},
+        foreign={"finding": "finding"},
+    ),
+    do(
+        "inspections:component",
+        INSPECT,
+        "open",
+        "gears",
+        what="photo",
+        body=lambda w: {"file": picture_file()},
+        files=True,
+    ),
+    do(
+        "inspections:component",
+        INSPECT,
+        "open",
+        "gears",
+        what="remove_photo",
+        body=lambda w: {"photo": w.photo.pk},
+        foreign={"photo": "photo"},
+    ),
+    do("inspections:dispositions", INSPECT, "unproposed", what="propose"),
+    do(
+        "inspections:dispositions",
+        [C.INSPECT, C.OVERRULE],
+        "open",
+        what="overrule",
+        body=lambda w: {"component": "gears", "decided": "replace", "reason": "Blue"},
+    ),
+    route(
+        "post",
+        "inspections:sign",
+        "open",
+        needs=INSPECT,
+        body=lambda w: {"confirmed": "on", "version": version(w, "open")},
+    ),
+    route(
+        "post",
+        "inspections:abandon",
+        "open",
+        needs=INSPECT,
+        body=lambda w: {**WHY, "version": version(w, "open")},
+    ),
+    do(
+        "inspections:countersign",
+        [C.COUNTERSIGN],
+        "waiting",
+        what="countersign",
+        body=lambda w: {"version": version(w, "waiting")},
+    ),
+    do(
+        "inspections:countersign",
+        [C.COUNTERSIGN],
+        "waiting",
+        what="send_back",
+        body=lambda w: {**WHY, "version": version(w, "waiting")},
+    ),
+    route("post", "inspections:supersede", "signed", needs=[C.SUPERSEDE], body=lambda w: WHY),
+)
+
+KEEP = [C.KEEP_CATALOGUE]
+_STORES: tuple[Route, ...] = (
+    route("get", "parts:board", seen=LIST),
+    route("get", "parts:pull-lists", seen=LIST),
+    route("get", "parts:pull-list", "signed"),
+    route(
+        "post",
+        "parts:pull-list",
+        "signed",
+        needs=[C.PULL_PARTS],
+        body=lambda w: {"scanned_number": w.part.number},
+    ),
+    route("get", "parts:of-inspection", "signed"),
+    route("get", "parts:of-pump", "pump"),
+    route("get", "parts:unmatched", seen=LIST),
+    route("post", "parts:unmatched-retry", "unmatched", needs=KEEP),
+    route("get", "parts:catalogue", seen=SHARED),
+    *form(
+        "parts:part-add",
+        needs=KEEP,
+        body=lambda w: {"number": "NEW-1", "name": "Ring", "unit": "piece"},
+        seen=SHARED,
+    ),
+    route("get", "parts:part", "part", seen=SHARED),
+    *form(
+        "parts:part-edit",
+        "single",
+        needs=KEEP,
+        body=lambda w: {"number": "NEW-2", "name": "Other", "unit": "piece"},
+        seen=SHARED,
+    ),
+    *form(
+        "parts:kit-contents",
+        "part",
+        needs=KEEP,
+        body=lambda w: {
+            "form-TOTAL_FORMS": "1",
+            "form-INITIAL_FORMS": "0",
+            "form-0-part": w.single.number,
+            "form-0-quantity": "2",
+        },
+        seen=SHARED,
+    ),
+    *form(
+        "parts:fit-add",
+        "single",
+        needs=KEEP,
+        body=lambda w: {"model": w.model.pk, "component": "seals", "quantity": "1"},
+        seen=SHARED,
+    ),
+    *form("parts:fit-remove", "fit", needs=KEEP, seen=SHARED),
+    route("get", "parts:stock", seen=LIST),
+    route("post", "parts:store-open", "storeless", needs=[C.KEEP_STOCK]),
+    *form(
+        "parts:receive",
+        needs=[C.KEEP_STOCK],
+        body=lambda w: on_shelf(w, quantity="3"),
+        seen=BODY,
+        foreign=STORE,
+    ),
+    *form(
+        "parts:correct",
+        needs=[C.KEEP_STOCK],
+        body=lambda w: on_shelf(w, counted="2", reason="Counted"),
+        seen=BODY,
+        foreign=STORE,
+    ),
+    *form(
+        "parts:scrap",
+        needs=[C.KEEP_STOCK],
+        body=lambda w: on_shelf(w, quantity="1", reason="Torn"),
+        seen=BODY,
+        foreign=STORE,
+    ),
+)
+PAGES = (*_FLEET, *_BENCH, *_STORES)
