@@ -355,6 +355,9 @@ class OutOfLimits:
 def out_of_limits_pumps(user: User) -> list[OutOfLimits]:
     """Such pumps of the person's sites, the latest inspection first. Two queries.
 
+    A pump that moved while out of limits goes on warning where it is now, though its inspection
+    stays with the site that made it.
+
     Put right is: the component was to be renewed, and the pump is back in service or a spare. A
     component that was reused although out of limits stays on the list with its pump.
     """
@@ -378,8 +381,7 @@ def out_of_limits_pumps(user: User) -> list[OutOfLimits]:
     )
     found = (
         inspections()
-        .visible_to(user)
-        .filter(pk=Subquery(latest))
+        .filter(pump__in=Pump.objects.visible_to(user).values("pk"), pk=Subquery(latest))
         .filter(Exists(not_put_right.filter(inspection=OuterRef("pk"))))
         .prefetch_related(
             Prefetch(

@@ -22,7 +22,7 @@ HEADERS = {
     "Content-Security-Policy": POLICY,
     "Referrer-Policy": "same-origin",
     "Permissions-Policy": (
-        "camera=(self), microphone=(), geolocation=(), payment=(), usb=(), bluetooth=()"
+        "camera=(self), microphone=(), geolocation=(), payment=(), usb=()"
     ),
 }
 

@@ -224,3 +224,15 @@ def test_records_take_the_same_number_of_queries_however_much_was_read(
         selectors.record_of(fresh)
     with django_assert_num_queries(4):
         selectors.checks_of(fresh)
+
+
+@pytest.mark.django_db
+def test_a_pump_that_moved_while_out_of_limits_warns_at_its_new_site() -> None:
+    here, there = factories.make_site(), factories.make_site()
+    technician = factories.make_person(here)
+    pump = factories.make_pump(here)
+    inspection = factories.make_signed_inspection(technician, pump, out=[SIDE])
+    Pump.objects.filter(pk=pump.pk).update(site=there)
+    newcomer = factories.make_person(there)
+    assert [f.inspection for f in selectors.out_of_limits_pumps(newcomer)] == [inspection]
+    assert selectors.out_of_limits_pumps(technician) == []

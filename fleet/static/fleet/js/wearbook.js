@@ -81,7 +81,7 @@
   });
 
   document.addEventListener("htmx:afterSettle", (event) => {
-    const part = event.detail.target;
+    const part = event.detail.elt;
     if (!part?.querySelector) return;
     const announced = part.matches("[data-announce]") ? part : part.querySelector("[data-announce]");
     if (announced) say(announced.dataset.announce);
