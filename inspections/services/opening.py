@@ -19,7 +19,6 @@ from inspections.lifecycle import InspectionState, Reason, require_move
 from inspections.models import Inspection, Nameplate, StateChange
 from inspections.services.rows import locked, open_for_work
 
-MAY_BE_OPENED = frozenset({PumpStatus.IN_SERVICE, PumpStatus.SPARE, PumpStatus.READY_TO_REBUILD})
 NOT_YET_BACK = frozenset(
     {PumpStatus.AWAITING_PARTS, PumpStatus.READY_TO_REBUILD, PumpStatus.SCRAPPED}
 )
@@ -60,12 +59,12 @@ def open_inspection(
                 field="pump",
                 code="already_under_inspection",
             )
-        if PumpStatus(pump.status) not in MAY_BE_OPENED:
+        if PumpStatus(pump.status) is PumpStatus.SCRAPPED:
             raise Conflict(
-                f"{pump.tag} is {PumpStatus(pump.status).label}. A pump that waits for its parts "
-                "or was scrapped is not opened anew: correct its last inspection instead.",
+                f"{pump.tag} is scrapped. If it was scrapped by mistake, correct its last "
+                "inspection instead of opening it anew.",
                 field="pump",
-                code="not_to_be_opened",
+                code="scrapped",
             )
         sheet = LimitSheet.objects.filter(model=pump.model, state=SheetState.ISSUED.value).first()
         if sheet is None:

@@ -63,6 +63,8 @@ def test_a_role_may_do_what_the_table_of_roles_says(world: World, role: Role) ->
     before = database()
     wrong: list[str] = []
     for route in ROUTES:
+        if route.method == "get" and not route.needs and role is not Role.AUDITOR:
+            continue  # any role will do: tried with the one that may do least
         may = route.needs <= ROLE_MAY[role]
         answer, wrote = tried(person, route, world, before)
         writes = route.method != "get"

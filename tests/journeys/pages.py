@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import os
-from contextlib import contextmanager
+import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import pytest
 from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import TimeoutError
 
 # Bench tablet upright, desk, and a phone in the store.
 DESK, TABLET, PHONE = (1280, 900), (820, 1180), (390, 844)
@@ -60,7 +63,11 @@ class Person:
     def sees(self, text: str) -> Any:
         """Wait until the text stands on the page where an eye can see it."""
         found = self.page.get_by_text(text).locator("visible=true").first
-        found.wait_for(timeout=10_000)
+        try:
+            found.wait_for(timeout=10_000)
+        except TimeoutError:
+            standing = self.page.locator("main").inner_text()
+            pytest.fail(f"'{text}' is not on {self.page.url}, where it says:\n{standing[:2000]}")
         return found
 
     def look(self, name: str) -> None:
@@ -68,9 +75,9 @@ class Person:
         quiet(self.page)
         for width, height in WIDTHS:
             self.page.set_viewport_size({"width": width, "height": height})
-            assert sideways(self.page) == [], f"{name} scrolls sideways at {width} px"
-            assert grave_faults(self.page) == [], f"{name} at {width} px"
             picture(self.page, f"{name}-{width}")
+            faults = [*sideways(self.page), *grave_faults(self.page)]
+            assert not faults, "\n".join([f"{name} at {width} px", *faults])
         self.page.set_viewport_size({"width": self.home[0], "height": self.home[1]})
         assert self.complaints == [], name
 
@@ -124,3 +131,51 @@ def picture(page: Any, name: str) -> None:
         return
     Path(SCREENS).mkdir(parents=True, exist_ok=True)
     page.screenshot(path=str(Path(SCREENS) / f"{name}.png"), full_page=True)
+
+
+def tab_to(person: Person, selector: str) -> None:
+    for _ in range(80):
+        person.page.keyboard.press("Tab")
+        if person.page.evaluate("s => document.activeElement.matches(s)", selector):
+            ring = person.page.evaluate(
+                """() => {
+                  const one = document.activeElement;
+                  return [one, one.closest("label") ?? one]
+                    .some((each) => getComputedStyle(each).outlineStyle !== "none");
+                }"""
+            )
+            assert ring, f"{selector} does not show that it has the focus"
+            return
+    pytest.fail(f"The Tab key does not get to {selector}.")
+
+
+def enter(person: Person, **fields: str) -> None:
+    """Into the fields of these names, each as its kind takes it."""
+    for name, value in fields.items():
+        field = person.page.locator(f'main form[method="post"] [name="{name}"]')
+        if field.evaluate("one => one.tagName") == "SELECT":
+            field.select_option(value)
+        else:
+            field.fill(value)
+
+
+def beside(person: Person, name: str) -> str:
+    """The refusal that stands with a field, and that the field points to for a screen reader."""
+    field = person.page.locator(f'[name="{name}"][aria-invalid="true"]')
+    field.wait_for()
+    told_by = (field.get_attribute("aria-describedby") or "").split()
+    told = [person.page.locator(f"[id='{one}']") for one in told_by]
+    assert told, f"{name} is refused without a word"
+    return " ".join(one.inner_text() for one in told)
+
+
+def until(person: Person, text: str, seconds: float = 60) -> None:
+    """Load the page anew until it says so: the worker is another process."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        person.page.wait_for_load_state("networkidle")
+        if person.page.get_by_text(text, exact=True).count():
+            return
+        person.page.wait_for_timeout(300)
+        person.page.reload()
+    pytest.fail(f"The page never said '{text}'.")

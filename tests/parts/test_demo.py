@@ -21,7 +21,7 @@ TODAY = datetime(2026, 3, 2, 6, tzinfo=UTC)
 
 def told() -> dict[str, list[tuple[Any, ...]]]:
     """What the story leaves behind, without the numbers that a database counts on by itself."""
-    list(story.tell(TODAY, lambda _line: None, days=230, share=0.3))
+    list(story.tell(TODAY, lambda _line: None, days=360, share=0.3))
     return {
         "pumps": list(
             Pump.objects.order_by("tag").values_list("tag", "site__code", "status", "running_h")

@@ -124,6 +124,7 @@ def undone(client: Client, page: Route, world: World) -> tuple[Any, bool]:
     before = database()
     with transaction.atomic():
         answer = send(client, page, world)
+        content_of(answer)  # a picture is a file that stays open until it was sent
         wrote = bool(changed(before))
         transaction.set_rollback(True)
     return answer, wrote
@@ -174,7 +175,7 @@ def expected_outside(page: Route) -> int:
 
 
 def test_an_outsider_finds_nothing_and_changes_nothing(two: Two) -> None:
-    client, before = as_user(two.outsider), None
+    client = as_user(two.outsider)
     before = database()
     wrong: list[str] = []
     for page in PAGES:
@@ -227,7 +228,7 @@ def test_pages_narrowed_to_another_site_are_empty(two: Two) -> None:
 
 
 def test_ids_of_another_site_in_a_form_are_refused_like_ids_that_do_not_exist(two: Two) -> None:
-    client, before = as_user(two.outsider), None
+    client = as_user(two.outsider)
     before = database()
     wrong: list[str] = []
     tried = 0
@@ -255,27 +256,25 @@ def test_a_check_of_another_model_is_not_found(two: Two) -> None:
 
 
 def test_a_pump_that_moves_shows_its_new_site_no_inspection_of_the_old(two: Two) -> None:
-    old = two.here.signed
-    # Past the service: it moves no pump that waits for parts, and this one has the most to show.
-    Pump.objects.filter(pk=old.pump_id).update(site=two.there.site)
+    # Past the service, which moves no pump that is on the bench or waits for parts.
+    moved = (two.here.open, two.here.signed)
+    Pump.objects.filter(pk__in=[old.pump_id for old in moved]).update(site=two.there.site)
     client = as_user(two.outsider)
-    complaint, part = "Knocks when cold", two.here.part.number
-    type(old).objects.filter(pk=old.pk).update(complaint=complaint)
-    for name in ("fleet:pump", "parts:of-pump", "inspections:open"):
-        shown = client.get(reverse(name, args=[old.pump_id]))
-        assert shown.status_code == 200
-        assert complaint not in content_of(shown)
-        assert part not in content_of(shown)
-        address = reverse("inspections:report", args=[old.pk])
-        assert address not in content_of(shown)
-        assert client.get(address).status_code == 404
+    for old in moved:
+        report = reverse("inspections:report", args=[old.pk])
+        assert client.get(report).status_code == 404
+        for name in ("fleet:pump", "parts:of-pump", "inspections:open"):
+            answer = client.get(reverse(name, args=[old.pump_id]))
+            assert answer.status_code == 200
+            shown = content_of(answer)
+            secrets = (two.here.open.complaint, two.here.part.number, f"/inspections/{old.pk}/")
+            assert [secret for secret in secrets if secret in shown] == [], name
 
 
 # --- Nobody in particular -----------------------------------------------------------------------
 
 
 def test_who_is_not_signed_in_is_sent_to_sign_in(two: Two) -> None:
-    before = database()
     wrong: list[str] = []
     closed = as_user(two.here.technician)
     User.objects.filter(pk=two.here.technician.pk).update(is_active=False)
@@ -350,8 +349,8 @@ def test_the_same_forms_do_work_for_who_has_the_roles(two: Two) -> None:
     client = as_user(two.insider)
     wrong: list[str] = []
     for page in PAGES:
-        if page.name in OWN_AFFAIRS:
-            continue
+        if page.name in OWN_AFFAIRS or (page.method == "get" and not page.needs):
+            continue  # what anybody of the site may open was opened above
         answer, wrote = undone(client, page, two.here)
         good = (200, False) if page.method == "get" else (302, True)
         if (answer.status_code, wrote) != good:

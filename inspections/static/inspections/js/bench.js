@@ -391,6 +391,12 @@
 
   forgetArrived();
   prepare(document);
+  // A refusal far down the page is not found by a person who sees the same page again.
+  if (!document.querySelector(".fault")) {
+    const wrong = document.querySelector('main [aria-invalid="true"]');
+    wrong?.focus({ preventScroll: true });
+    wrong?.scrollIntoView({ block: "center" });
+  }
   // Whatever a reload or a closed tab left behind is late by now.
   if (queue().length) {
     write(QUEUE, queue().map((entry) => ({ ...entry, late: true })));
