@@ -231,6 +231,8 @@ REST_FRAMEWORK = {
     "DEFAULT_FILTER_BACKENDS": ["django_filters.rest_framework.DjangoFilterBackend"],
     "DEFAULT_PAGINATION_CLASS": "fleet.plumbing.pagination.NewestFirst",
     "PAGE_SIZE": 50,
+    # What a route takes is in the OpenAPI description; OPTIONS would tell it a second time.
+    "DEFAULT_METADATA_CLASS": None,
     "DEFAULT_SCHEMA_CLASS": "fleet.plumbing.schema.Schema",
     "EXCEPTION_HANDLER": "fleet.plumbing.problems.exception_handler",
     "TEST_REQUEST_DEFAULT_FORMAT": "json",

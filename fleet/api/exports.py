@@ -44,8 +44,6 @@ _FILES = {
 class _ExportView(GenericAPIView[Any]):
     renderer_classes = (CsvRenderer, XlsxRenderer)
     pagination_class = None
-    # OPTIONS would have to be told in CSV.
-    metadata_class = None
 
     def answer(self, file: exports.ExportFile) -> HttpResponse:
         response = HttpResponse(file.content, content_type=file.content_type)

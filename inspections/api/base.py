@@ -36,8 +36,6 @@ class OfInspection(IdempotentCreateMixin, SiteScopedViewSet, GenericAPIView[Any]
     scoped_queryset = selectors.inspections()
     filter_backends = ()
     pagination_class = None
-    # A step has no form of its own that OPTIONS could tell.
-    metadata_class = None
 
     def inspection(self) -> Inspection:
         found: Inspection = self.get_object()

@@ -72,7 +72,6 @@ class InstrumentViewSet(
 class InstrumentWithdrawal(IdempotentCreateMixin, SiteScopedViewSet, GenericAPIView[Any]):
     scoped_queryset = selectors.instruments()
     filter_backends = ()
-    metadata_class = None
 
     @extend_schema(request=inputs.NothingInput, responses=s.InstrumentOutput)
     def post(self, request: Request, pk: int) -> Response:
