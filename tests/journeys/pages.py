@@ -17,6 +17,8 @@ from playwright.sync_api import TimeoutError
 # Bench tablet upright, desk, and a phone in the store.
 DESK, TABLET, PHONE = (1280, 900), (820, 1180), (390, 844)
 WIDTHS = (DESK, TABLET, PHONE)
+# A4 at 96 px to the inch, less margins of 10 mm.
+PAPER = (718, 1047)
 GRAVE = ("serious", "critical")
 # A folder for screenshots of every page looked at; none are written without it.
 SCREENS = os.environ.get("WEARBOOK_SCREENS", "")
@@ -70,16 +72,16 @@ class Person:
             pytest.fail(f"'{text}' is not on {self.page.url}, where it says:\n{standing[:2000]}")
         return found
 
-    def look(self, name: str) -> None:
+    def look(self, name: str, sizes: tuple[tuple[int, int], ...] = WIDTHS) -> None:
         """The page as it stands now, at every width: readable to all, and nothing off its side."""
         quiet(self.page)
-        for width, height in WIDTHS:
+        for width, height in sizes:
             self.page.set_viewport_size({"width": width, "height": height})
             picture(self.page, f"{name}-{width}")
             faults = [*sideways(self.page), *grave_faults(self.page)]
             assert not faults, "\n".join([f"{name} at {width} px", *faults])
         self.page.set_viewport_size({"width": self.home[0], "height": self.home[1]})
-        assert self.complaints == [], name
+        assert not self.complaints, "\n".join([name, *self.complaints])
 
 
 @contextmanager
@@ -130,7 +132,8 @@ def picture(page: Any, name: str) -> None:
     if not SCREENS:
         return
     Path(SCREENS).mkdir(parents=True, exist_ok=True)
-    page.screenshot(path=str(Path(SCREENS) / f"{name}.png"), full_page=True)
+    # Playwright hides the caret by style attributes; htmx would carry them past our policy.
+    page.screenshot(path=str(Path(SCREENS) / f"{name}.png"), full_page=True, caret="initial")
 
 
 def tab_to(person: Person, selector: str) -> None:
@@ -179,3 +182,12 @@ def until(person: Person, text: str, seconds: float = 60) -> None:
         person.page.wait_for_timeout(300)
         person.page.reload()
     pytest.fail(f"The page never said '{text}'.")
+
+
+def scan(clerk: Person, number: str) -> None:
+    """As a scanner does it: the number and Enter, into whatever has the focus."""
+    clerk.page.wait_for_function("document.activeElement.name === 'scanned_number'")
+    clerk.page.keyboard.type(number)
+    with clerk.page.expect_response(lambda answer: answer.request.method == "POST"):
+        clerk.page.keyboard.press("Enter")
+    clerk.page.wait_for_load_state("networkidle")
