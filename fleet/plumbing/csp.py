@@ -21,9 +21,7 @@ POLICY = "; ".join(
 HEADERS = {
     "Content-Security-Policy": POLICY,
     "Referrer-Policy": "same-origin",
-    "Permissions-Policy": (
-        "camera=(self), microphone=(), geolocation=(), payment=(), usb=()"
-    ),
+    "Permissions-Policy": ("camera=(self), microphone=(), geolocation=(), payment=(), usb=()"),
 }
 
 

@@ -2,11 +2,12 @@
 
 import django.contrib.postgres.fields
 import django.db.models.deletion
-import fleet.fields
 import pgtrigger.compiler
 import pgtrigger.migrations
 from django.conf import settings
 from django.db import migrations, models
+
+import fleet.fields
 
 
 class Migration(migrations.Migration):
