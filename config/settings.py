@@ -22,6 +22,7 @@ from config.env import (
     env_str,
 )
 from fleet.lifecycle import SheetState
+from fleet.roles import Role
 from fleet.vocabulary import Component, InstrumentKind
 from inspections.lifecycle import InspectionState
 
@@ -248,6 +249,8 @@ SPECTACULAR_SETTINGS = {
         "InstrumentKindEnum": list(InstrumentKind),
         "SheetStateEnum": list(SheetState),
         "InspectionStateEnum": list(InspectionState),
+        # Of one membership, and in the list that a new person gets.
+        "RoleEnum": list(Role),
         "ImportKindEnum": "fleet.services.import_kinds.KINDS",
     },
 }

@@ -142,6 +142,11 @@ FLEET_CONSTRAINTS: dict[str, ConstraintFault] = {
         "An as-new figure is outside the service limit, so a new part would fail. Check both.",
         "lines",
     ),
+    "fleet_sheetline_not_negative": (
+        "limit_negative",
+        "Only a difference of two readings can be negative. Enter the figure without its sign.",
+        "lines",
+    ),
     "fleet_sheetline_limit_or_reason": (
         "limit_missing",
         "A line has a limit, or is not applicable and says why.",

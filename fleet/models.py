@@ -11,6 +11,7 @@ from django.contrib.postgres.fields import ArrayField
 from django.core.validators import RegexValidator
 from django.db import models
 from django.db.models import F, Q
+from django.db.models.functions import Lower
 
 from fleet.fields import PrintedDecimalField
 from fleet.lifecycle import PumpStatus, SheetState
@@ -249,6 +250,10 @@ def _not_above(lower: str, upper: str) -> Q:
     )
 
 
+def _not_negative(field: str) -> Q:
+    return Q(**{f"{field}__isnull": True}) | Q(**{f"{field}__gte": 0})
+
+
 _LENGTHS = ("limit_low", "limit_high", "new_low", "new_high")
 _ALSO = ("also_limit_low", "also_limit_high", "also_new_low", "also_new_high")
 
@@ -317,8 +322,23 @@ class SheetLine(models.Model):
                 condition=_not_above("new_low", "new_high"), name="fleet_sheetline_new_in_order"
             ),
             models.CheckConstraint(
-                condition=_not_above("limit_low", "new_low") & _not_above("new_high", "limit_high"),
+                # Each end against both limits: the other end may not be printed.
+                condition=_not_above("limit_low", "new_low")
+                & _not_above("limit_low", "new_high")
+                & _not_above("new_low", "limit_high")
+                & _not_above("new_high", "limit_high"),
                 name="fleet_sheetline_new_within_limits",
+            ),
+            models.CheckConstraint(
+                # A difference can be negative by design: a press fit.
+                condition=Q(judged_by=JudgedBy.DIFFERENCE.value)
+                | (
+                    _not_negative("limit_low")
+                    & _not_negative("limit_high")
+                    & _not_negative("new_low")
+                    & _not_negative("new_high")
+                ),
+                name="fleet_sheetline_not_negative",
             ),
             models.CheckConstraint(
                 condition=(
@@ -417,8 +437,9 @@ class Pump(models.Model):
     class Meta:
         ordering = ["site", "tag"]
         constraints = [
-            models.UniqueConstraint(fields=["site", "tag"], name="fleet_pump_tag_once"),
-            models.UniqueConstraint(fields=["model", "serial"], name="fleet_pump_serial_once"),
+            # Stamped plates have capitals only: gp-7 typed is the GP-7 of the plate.
+            models.UniqueConstraint(F("site"), Lower("tag"), name="fleet_pump_tag_once"),
+            models.UniqueConstraint(F("model"), Lower("serial"), name="fleet_pump_serial_once"),
             models.CheckConstraint(
                 condition=one_of("status", PumpStatus), name="fleet_pump_status"
             ),

@@ -402,7 +402,8 @@ class Verdict(models.Model):
     unit = models.CharField(max_length=4, choices=choices(LengthUnit), blank=True)
     low = PrintedDecimalField(null=True)
     high = PrintedDecimalField(null=True)
-    missing_positions = ArrayField(models.CharField(max_length=60), default=list)
+    # A position and one of its two terms: an array is cut to its length without a word.
+    missing_positions = ArrayField(models.CharField(max_length=101), default=list)
     judged_at = models.DateTimeField()
     waived_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
     waived_reason = models.CharField(max_length=300, blank=True)

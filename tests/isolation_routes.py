@@ -200,7 +200,28 @@ _FLEET = (
     route("get", "export-pump-models", seen=SHARED, needs=[C.EXPORT]),
     route("get", "export-limit-sheets", seen=SHARED, needs=[C.EXPORT]),
     route("get", "site-list", seen=LIST),
+    # The new site is the sender's own; it takes the capability at any site.
+    route(
+        "post",
+        "site-list",
+        seen=SHARED,
+        needs=[C.KEEP_PEOPLE],
+        body=lambda w: {"code": f"new-{(n := factories.number())}", "name": f"New yard {n}"},
+    ),
     route("get", "site-detail", "site"),
+    route(
+        "post",
+        "person-list",
+        seen=BODY,
+        needs=[C.KEEP_PEOPLE],
+        body=lambda w: {
+            "site": w.site.pk,
+            "username": f"new-{(n := factories.number())}",
+            "full_name": f"New person {n}",
+            "roles": ["technician"],
+        },
+        foreign=SITE,
+    ),
     route("get", "membership-list", seen=LIST),
     route(
         "post",

@@ -68,6 +68,11 @@ class SiteOutput(serializers.Serializer[Any]):
     name = serializers.CharField()
 
 
+class SiteInput(serializers.Serializer[Any]):
+    code = serializers.SlugField(max_length=20, help_text="Short, for files: quarry-north.")
+    name = serializers.CharField(max_length=80)
+
+
 class MembershipOutput(serializers.Serializer[Any]):
     id = serializers.IntegerField()
     site = serializers.IntegerField(source="site_id")
@@ -83,6 +88,35 @@ class MembershipInput(serializers.Serializer[Any]):
     username = serializers.CharField(help_text="Of a person who has an account.")
     role = serializers.ChoiceField(choices=_values(Role))
     is_trainee = serializers.BooleanField(default=False)
+
+
+class PersonInput(serializers.Serializer[Any]):
+    site = ScopedRelatedField(queryset=Site.objects.all())
+    username = serializers.CharField(max_length=150)
+    full_name = serializers.CharField(max_length=120)
+    password = serializers.CharField(
+        max_length=128,
+        allow_null=True,
+        default=None,
+        trim_whitespace=False,
+        write_only=True,
+        help_text="Null for a system that posts by token and never signs in.",
+    )
+    roles = serializers.ListField(
+        child=serializers.ChoiceField(choices=_values(Role)), min_length=1, max_length=len(Role)
+    )
+    trainee = serializers.BooleanField(
+        default=False, help_text="As technician: the work needs countersigning."
+    )
+
+
+class AccountOutput(serializers.Serializer[Any]):
+    """A person with the roles held at the sites that you see."""
+
+    id = serializers.IntegerField()
+    username = serializers.CharField()
+    full_name = serializers.CharField()
+    memberships = MembershipOutput(many=True)
 
 
 class TokenOutput(serializers.Serializer[Any]):
@@ -226,6 +260,9 @@ class LinesInput(serializers.Serializer[Any]):
 
 class RevisionInput(serializers.Serializer[Any]):
     revision = serializers.CharField(max_length=20)
+    document = serializers.CharField(
+        max_length=160, allow_blank=True, default="", help_text="Left out: as before."
+    )
 
 
 # --- Pumps ------------------------------------------------------------------------------------

@@ -7,6 +7,7 @@ from fleet.api import exports, views
 
 router = SimpleRouter(trailing_slash=False)
 router.register("sites", views.SiteViewSet, basename="site")
+router.register("people", views.PersonViewSet, basename="person")
 router.register("memberships", views.MembershipViewSet, basename="membership")
 router.register("tokens", views.TokenViewSet, basename="token")
 router.register("pump-models", views.PumpModelViewSet, basename="pump-model")

@@ -59,12 +59,42 @@ def _created(data: Any, where: str = "", pk: Any = None) -> Response:
 
 
 class SiteViewSet(
-    SiteScopedViewSet, mixins.ListModelMixin, mixins.RetrieveModelMixin, GenericViewSet[Any]
+    IdempotentCreateMixin,
+    SiteScopedViewSet,
+    mixins.ListModelMixin,
+    mixins.RetrieveModelMixin,
+    GenericViewSet[Any],
 ):
     """The sites of which you are a member."""
 
     scoped_queryset = Site.objects.order_by()
     serializer_class = s.SiteOutput
+
+    @extend_schema(request=s.SiteInput, responses={201: s.SiteOutput})
+    def create(self, request: Request) -> Response:
+        """Adds a site; you become its first maintenance manager."""
+        site = people.add_site(actor=_actor(request), **_parsed(s.SiteInput, request))
+        return _created(s.SiteOutput(site).data, "site-detail", site.pk)
+
+
+class PersonViewSet(IdempotentCreateMixin, GenericViewSet[Any]):
+    """New accounts. Who has one already gets roles by memberships."""
+
+    serializer_class = s.AccountOutput
+
+    @extend_schema(request=s.PersonInput, responses={201: s.AccountOutput})
+    def create(self, request: Request) -> Response:
+        """Adds a person with roles at one of your sites."""
+        user = people.add_person(actor=_actor(request), **_parsed(s.PersonInput, request))
+        # A new account holds nothing anywhere else.
+        held = selectors.memberships().filter(user=user).order_by("id")
+        data = {
+            "id": user.pk,
+            "username": user.username,
+            "full_name": user.full_name,
+            "memberships": held,
+        }
+        return _created(s.AccountOutput(data).data)
 
 
 class MembershipViewSet(

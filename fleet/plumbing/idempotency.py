@@ -8,12 +8,14 @@ waits on the unique index and then gets the stored answer.
 from __future__ import annotations
 
 import hashlib
+import hmac
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import Any, ClassVar
 
+from django.conf import settings
 from django.db import OperationalError, connection, transaction
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
@@ -112,12 +114,13 @@ def _stored(row: IdempotencyKey, request_sha256: str) -> Answer:
 
 
 def request_sha256(request: HttpRequest) -> str:
-    """SHA-256 (hex) of method, path and content.
+    """HMAC-SHA-256 (hex) of method, path and content.
 
     Forms are hashed by their fields and files: the boundary of a multipart body and the masked
     CSRF token differ each time although the same is sent.
     """
-    digest = hashlib.sha256()
+    # Keyed: a form may hold a password, which a plain hash of all the rest would let be guessed.
+    digest = hmac.new(settings.SECRET_KEY.encode(), digestmod="sha256")
     for part in (request.method or "", request.get_full_path()):
         _add(digest, part.encode())
     if request.content_type in ("multipart/form-data", "application/x-www-form-urlencoded"):

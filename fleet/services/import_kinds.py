@@ -15,6 +15,8 @@ from datetime import UTC, date, datetime
 from decimal import Decimal
 from typing import Any
 
+from django.db.models.functions import Lower
+
 from fleet.faults import Fault
 from fleet.lifecycle import PumpStatus
 from fleet.models import LimitSheet, Pump, PumpModel, Site, User
@@ -183,10 +185,16 @@ def _model(cells: Cells) -> PumpModel:
 
 def take_pumps(actor: User, site: Site, rows: Sequence[Row], now: datetime) -> Outcome:
     models = {(m.maker, m.designation): m for m in PumpModel.objects.all()}
-    tags = {row.cells.get("tag", "") for row in rows}
-    serials = {row.cells.get("serial", "") for row in rows}
-    tags_on_file = set(Pump.objects.filter(site=site, tag__in=tags).values_list("tag", flat=True))
-    serials_on_file = set(Pump.objects.filter(serial__in=serials).values_list("model_id", "serial"))
+    # As their constraints: whatever the case.
+    tags = {row.cells.get("tag", "").lower() for row in rows}
+    serials = {row.cells.get("serial", "").lower() for row in rows}
+    on_file = Pump.objects.annotate(low_tag=Lower("tag"), low_serial=Lower("serial"))
+    tags_on_file = set(
+        on_file.filter(site=site, low_tag__in=tags).values_list("low_tag", flat=True)
+    )
+    serials_on_file = set(
+        on_file.filter(low_serial__in=serials).values_list("model_id", "low_serial")
+    )
     row_of_tag: dict[str, int] = {}
     row_of_serial: dict[tuple[int, str], int] = {}
     pumps, faults = [], []
@@ -201,12 +209,13 @@ def take_pumps(actor: User, site: Site, rows: Sequence[Row], now: datetime) -> O
             )
         pump, refused = check_new_pump(_new_pump(cells, model), site, now)
         cells.refuse_all(refused)
-        if pump.tag in tags_on_file:
+        tag = pump.tag.lower()
+        if tag in tags_on_file:
             cells.refuse("tag", f"{site} has a pump with the tag {pump.tag} already.")
-        elif row_of_tag.setdefault(pump.tag, row.number) != row.number:
-            cells.refuse("tag", f"Tag {pump.tag} stands on row {row_of_tag[pump.tag]} already.")
+        elif row_of_tag.setdefault(tag, row.number) != row.number:
+            cells.refuse("tag", f"Tag {pump.tag} stands on row {row_of_tag[tag]} already.")
         if model is not None:
-            key = (model.pk, pump.serial)
+            key = (model.pk, pump.serial.lower())
             if key in serials_on_file:
                 cells.refuse(
                     "serial",

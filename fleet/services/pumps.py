@@ -394,6 +394,15 @@ def move_pump(
                     code="no_role_there",
                 )
             )
+        elif Pump.objects.filter(site=to_site, tag__iexact=row.tag).exists():
+            faults.append(
+                Conflict(
+                    f"{to_site} has a pump with the tag {row.tag} already. Change the tag of one "
+                    "of the two first.",
+                    field="to_site",
+                    code="tag_taken_there",
+                )
+            )
         refuse(faults)
         if PumpStatus(row.status) not in (*FREE_STATES, PumpStatus.SCRAPPED):
             raise Conflict(

@@ -209,14 +209,22 @@ def issue_sheet(
 
 
 def revise_sheet(
-    *, actor: User, sheet: LimitSheet, revision: str, now: datetime | None = None
+    *,
+    actor: User,
+    sheet: LimitSheet,
+    revision: str,
+    document: str = "",
+    now: datetime | None = None,
 ) -> LimitSheet:
-    """A new draft with the lines of another sheet of the model."""
+    """A new draft with the lines of another sheet of the model.
+
+    document: the edition that the new figures stand in; empty: the same as before.
+    """
     return draft_sheet(
         actor=actor,
         model=sheet.model,
         revision=revision,
-        document=sheet.document,
+        document=document.strip() or sheet.document,
         lines=[draft_of(line) for line in sheet.lines.order_by("order", "id")],
         now=now,
     )

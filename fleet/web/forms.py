@@ -240,6 +240,12 @@ class SheetForm(forms.Form):
 
 class RevisionForm(forms.Form):
     revision = _text("Revision", 20)
+    document = _text(
+        "Printed in",
+        160,
+        required=False,
+        help_text="The edition of the book that the new figures stand in. Left empty: as before.",
+    )
 
 
 def _units(empty: str = "") -> Choices:

@@ -251,6 +251,9 @@ class SheetRevise(SheetPage):
     form_class = forms.RevisionForm
     verb = "Begin the draft"
 
+    def make_form(self, **bound: Any) -> Form:
+        return forms.RevisionForm(**bound, initial={"document": self.sheet.document})
+
     def save(self, form: Form) -> LimitSheet:
         return sheets.revise_sheet(actor=self.actor, sheet=self.sheet, **form.cleaned_data)
 

@@ -20,9 +20,8 @@ from inspections.findings import Cause, Severity, Word
 from inspections.leaves import Feel, Try
 from inspections.lifecycle import Reason
 from inspections.selectors import instruments, sites
+from inspections.services.rows import LONGEST_WHY
 
-# Leaves enough room for "Inspection 12345 sent back: " in the history of the pump.
-_WHY = 240
 _MOST_TRIES = 100
 
 
@@ -213,11 +212,13 @@ class DecisionInput(serializers.Serializer[Any]):
 
 
 class RemarkInput(serializers.Serializer[Any]):
-    why = serializers.CharField(max_length=_WHY, required=False, allow_blank=True, default="")
+    why = serializers.CharField(
+        max_length=LONGEST_WHY, required=False, allow_blank=True, default=""
+    )
 
 
 class WhyInput(serializers.Serializer[Any]):
-    why = serializers.CharField(max_length=_WHY)
+    why = serializers.CharField(max_length=LONGEST_WHY)
 
 
 class NothingInput(serializers.Serializer[Any]):

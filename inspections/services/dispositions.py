@@ -12,12 +12,13 @@ from fleet.access import require
 from fleet.faults import Conflict, Fault, Faults
 from fleet.models import User
 from fleet.roles import Capability
+from fleet.services.rows import refuse
 from fleet.vocabulary import Component
 from inspections.dispositions import Disposition
 from inspections.models import ComponentDisposition, Inspection
 from inspections.selectors import blockers, proposals_of, stays_overruled
 from inspections.services.findings import require_component
-from inspections.services.rows import open_for_work
+from inspections.services.rows import length_faults, open_for_work
 
 
 def propose_all(
@@ -74,6 +75,7 @@ def overrule(
 
     Deciding as proposed takes an overruling back. Raises Conflict before anything is proposed.
     """
+    refuse(length_faults(ComponentDisposition, at="reason", overrule_reason=reason.strip()))
     with transaction.atomic():
         row = open_for_work(actor, inspection)
         require(actor, Capability.OVERRULE, row.site)

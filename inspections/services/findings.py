@@ -7,12 +7,13 @@ from datetime import datetime
 from django.db import transaction
 from django.utils import timezone
 
-from fleet.faults import Conflict, Fault, Faults
+from fleet.faults import Conflict, Fault
 from fleet.models import User
+from fleet.services.rows import refuse
 from fleet.vocabulary import COMPONENTS, Component, PumpFamily
 from inspections.findings import Cause, Severity, Word, check_finding
 from inspections.models import Finding, Inspection
-from inspections.services.rows import open_for_work
+from inspections.services.rows import length_faults, open_for_work
 
 
 def require_component(inspection: Inspection, component: str) -> Component:
@@ -47,9 +48,10 @@ def record_finding(
     with transaction.atomic():
         row = open_for_work(actor, inspection)
         part = require_component(row, component)
-        faults = check_finding(part, word, severity)
-        if faults:
-            raise Faults(faults)
+        refuse(
+            check_finding(part, word, severity)
+            + length_faults(Finding, place=place.strip(), note=note.strip())
+        )
         others = Finding.objects.filter(inspection=row, component=part.value)
         if word is Word.NO_DEFECT:
             if others.exclude(word=Word.NO_DEFECT.value).exists():

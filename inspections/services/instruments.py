@@ -16,6 +16,7 @@ from fleet.roles import Capability
 from fleet.units import LengthUnit
 from fleet.vocabulary import InstrumentKind
 from inspections.models import Instrument
+from inspections.services.rows import length_faults
 
 
 def add_instrument(
@@ -37,6 +38,7 @@ def add_instrument(
         faults.append(Fault("Enter the number engraved on the instrument.", field="identity"))
     if not name.strip():
         faults.append(Fault("Say what it is, such as 'Leaf set at bench 2'.", field="name"))
+    faults += length_faults(Instrument, identity=identity.strip(), name=name.strip())
     if kind is InstrumentKind.FEELER:
         faults.extend(_faults_of_leaves(leaves))
     elif resolution is None or resolution <= 0:

@@ -14,11 +14,14 @@ from fleet.lifecycle import PumpStatus, SheetState
 from fleet.models import LimitSheet, Pump, PumpModel, User
 from fleet.roles import Capability
 from fleet.services.pumps import advance_status
+from fleet.services.rows import refuse
 from fleet.vocabulary import Rotation
 from inspections.lifecycle import InspectionState, Reason, require_move
 from inspections.models import Inspection, Nameplate, StateChange
-from inspections.services.rows import locked, open_for_work
+from inspections.services.rows import length_faults, locked, open_for_work, require_why_fits
 
+# A pump may lie stripped for weeks; a date before that is a slip of the pen.
+LONGEST_SINCE_ISOLATION = timedelta(days=90)
 NOT_YET_BACK = frozenset(
     {PumpStatus.AWAITING_PARTS, PumpStatus.READY_TO_REBUILD, PumpStatus.SCRAPPED}
 )
@@ -38,6 +41,7 @@ def open_inspection(
     the pump is already under inspection or its model has no issued limit sheet.
     """
     now = now or timezone.now()
+    refuse(length_faults(Inspection, complaint=complaint.strip()))
     with transaction.atomic():
         pump = (
             Pump.objects.select_for_update(of=("self",))
@@ -183,12 +187,24 @@ def confirm_isolation(
                 field="proved_zero_how",
             )
         )
+    faults += length_faults(
+        Inspection, lock_number=lock_number.strip(), proved_zero_how=proved_zero_how.strip()
+    )
     # A tablet's clock may run a little ahead of ours.
     soon = now + timedelta(minutes=2)
     if isolated_at > soon:
         faults.append(Fault("The time of isolation lies in the future.", field="isolated_at"))
     if proved_zero_at > soon:
         faults.append(Fault("The time of proving zero lies in the future.", field="proved_zero_at"))
+    if isolated_at < now - LONGEST_SINCE_ISOLATION:
+        faults.append(
+            Fault(
+                f"The time of isolation lies more than {LONGEST_SINCE_ISOLATION.days} days back. "
+                "Check the date, or isolate and prove zero anew.",
+                field="isolated_at",
+                code="too_long_ago",
+            )
+        )
     if proved_zero_at < isolated_at:
         faults.append(
             Fault(
@@ -289,6 +305,7 @@ def record_nameplate(
         )
     if rotation and rotation not in {r.value for r in Rotation}:
         raise Fault("Choose one of the rotations.", field="rotation")
+    refuse(length_faults(Nameplate, **read, illegible_reason=illegible_reason.strip()))
     with transaction.atomic():
         row = open_for_work(actor, inspection)
         plate, _ = Nameplate.objects.update_or_create(
@@ -316,6 +333,7 @@ def abandon(
     """
     if not why.strip():
         raise Fault("Say why the inspection is abandoned.", field="why")
+    require_why_fits(why.strip())
     now = timezone.now()
     with transaction.atomic():
         row = locked(inspection, version=version)

@@ -13,9 +13,10 @@ from PIL import Image, ImageOps, UnidentifiedImageError
 
 from fleet.faults import Fault
 from fleet.models import User
+from fleet.services.rows import refuse
 from inspections.models import Inspection, Photo
 from inspections.services.findings import require_component
-from inspections.services.rows import open_for_work
+from inspections.services.rows import length_faults, open_for_work
 
 LARGEST_BYTES = 12 * 1024 * 1024
 LARGEST_PIXELS = 50_000_000
@@ -79,6 +80,7 @@ def add_photo(
     """Keep a photo with one component of an open inspection. The same picture is kept once."""
     if upload.size is not None and upload.size > LARGEST_BYTES:
         raise Fault("The photo is larger than 12 MB.", field="file", code="too_large")
+    refuse(length_faults(Photo, caption=caption.strip()))
     content, width, height = cleaned(upload.read())
     digest = hashlib.sha256(content).hexdigest()
     with transaction.atomic():

@@ -14,13 +14,19 @@ from fleet.faults import Conflict, Fault
 from fleet.limits import JudgedBy
 from fleet.models import SheetLine, User
 from fleet.roles import Capability
+from fleet.services.rows import refuse
 from fleet.units import LengthUnit
 from fleet.vocabulary import InstrumentKind
 from inspections.intervals import Interval, exact
 from inspections.judging import as_stored, judge, tries_of
 from inspections.leaves import Feel, Try, bracket, check_try
 from inspections.models import Inspection, Instrument, Reading, Verdict
-from inspections.services.rows import line_of, open_for_work, require_proved_zero
+from inspections.services.rows import (
+    length_faults,
+    line_of,
+    open_for_work,
+    require_proved_zero,
+)
 from inspections.verdicts import Outcome
 
 
@@ -199,6 +205,7 @@ def waive(
     """
     if not reason.strip():
         raise Fault("Say why this check may stay undecided.", field="reason")
+    refuse(length_faults(Verdict, at="reason", waived_reason=reason.strip()))
     with transaction.atomic():
         row = open_for_work(actor, inspection)
         require(actor, Capability.WAIVE, row.site)
@@ -219,7 +226,7 @@ def waive(
 def rejudge(inspection: Inspection, line: SheetLine, now: datetime) -> Verdict | None:
     """Judge a line by the readings in force and keep the verdict; None where it does not apply.
 
-    A waiver falls when the check is decided after all.
+    A waiver falls: it was given for the readings of that moment, and for no others.
     """
     if JudgedBy(line.judged_by) is JudgedBy.NOT_APPLICABLE:
         return None
@@ -236,9 +243,9 @@ def rejudge(inspection: Inspection, line: SheetLine, now: datetime) -> Verdict |
         "high": what.high if what else None,
         "missing_positions": list(judged.missing),
         "judged_at": now,
+        "waived_by": None,
+        "waived_reason": "",
     }
-    if judged.outcome is not Outcome.UNDECIDED:
-        values |= {"waived_by": None, "waived_reason": ""}
     # The inspection is locked: nobody else writes this row meanwhile.
     verdict = Verdict.objects.filter(inspection=inspection, line=line).first()
     if verdict is None:

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from django.db import models
+
 from fleet.access import require
 from fleet.faults import Conflict, Fault, Stale
 from fleet.models import SheetLine, User
 from fleet.roles import Capability
 from inspections.lifecycle import InspectionState
 from inspections.models import Inspection
+
+# Leaves room for "Inspection 12345 sent back: " in the history of the pump, which keeps 300.
+LONGEST_WHY = 240
 
 
 def locked(inspection: Inspection, *, version: int | None = None) -> Inspection:
@@ -71,3 +76,34 @@ def line_of(inspection: Inspection, line_id: int) -> SheetLine:
             code="unknown_line",
         )
     return line
+
+
+def length_faults(model: type[models.Model], *, at: str = "", **texts: str) -> list[Fault]:
+    """A fault for each text that is longer than its column of `model`.
+
+    at: the field that the sender knows it by, where that is not the column's name.
+    """
+    faults = []
+    for column, text in texts.items():
+        name = at or column
+        most = getattr(model._meta.get_field(column), "max_length", None)  # noqa: SLF001
+        if most is not None and len(text) > most:
+            faults.append(
+                Fault(
+                    f"The {name.replace('_', ' ')} has {len(text)} characters; shorten it to "
+                    f"{most}.",
+                    field=name,
+                    code="max_length",
+                )
+            )
+    return faults
+
+
+def require_why_fits(why: str) -> None:
+    """Raises Fault for a reason that is too long to be kept with the words before it."""
+    if len(why) > LONGEST_WHY:
+        raise Fault(
+            f"The reason has {len(why)} characters; shorten it to {LONGEST_WHY}.",
+            field="why",
+            code="max_length",
+        )

@@ -20,7 +20,7 @@ from inspections.models import Inspection, Nameplate, StateChange, Verdict
 from inspections.selectors import blockers
 from inspections.services.dispositions import propose_all
 from inspections.services.opening import open_correction
-from inspections.services.rows import locked
+from inspections.services.rows import locked, require_why_fits
 
 
 def sign(
@@ -90,6 +90,7 @@ def countersign(
 
     Needs COUNTERSIGN at the site and another account than the one that signed.
     """
+    require_why_fits(why.strip())
     now = now or timezone.now()
     with transaction.atomic():
         row = locked(inspection, version=version)
@@ -123,6 +124,7 @@ def send_back(
     """Give an inspection back to its technician, saying what to do again. Needs COUNTERSIGN."""
     if not why.strip():
         raise Fault("Say what is to be done again.", field="why")
+    require_why_fits(why.strip())
     now = timezone.now()
     with transaction.atomic():
         row = locked(inspection, version=version)
@@ -163,6 +165,7 @@ def supersede(
     """
     if not why.strip():
         raise Fault("Say what the correction is for.", field="why")
+    require_why_fits(why.strip())
     now = now or timezone.now()
     with transaction.atomic():
         old = locked(inspection)

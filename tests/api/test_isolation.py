@@ -55,6 +55,7 @@ SHARED_VIEWS = {
 # Other views without scoping, each with the reason why it shows nothing of a site.
 UNSCOPED = {
     "TokenViewSet": "one's own tokens",
+    "PersonViewSet": "takes a site that its serializer scopes, and answers the new account alone",
     "LeafSetView": "the standard's usual lists of leaves",
     "ReceiptViewSet": "takes a store that its serializer scopes, and reads nothing back",
     "CorrectionViewSet": "takes a store that its serializer scopes, and reads nothing back",

@@ -17,6 +17,7 @@ from fleet.models import (
     Membership,
     Pump,
     PumpModel,
+    User,
 )
 from tests import factories
 from tests.fleet.calls import GOOD_FILE, MakeApi, refused, upload
@@ -89,8 +90,9 @@ def test_a_sheet_goes_from_draft_to_issued_to_superseded(people: People, api: Ma
     assert (issued.status_code, issued.json()["state"]) == (201, "issued")
     fixed = client.put(f"{path}/lines", {"lines": lines}, **{"If-Match": issued["ETag"]})
     assert refused(fixed, 409, "conflict") == [("", "sheet_fixed")]
-    second = client.post(f"{path}/revision", {"revision": "B"})
+    second = client.post(f"{path}/revision", {"revision": "B", "document": "OG-115"})
     assert (second.status_code, second.json()["lines"]) == (201, issued.json()["lines"])
+    assert second.json()["document"] == "OG-115"
     next_path = second["Location"].removeprefix("/api/v1/")
     client.post(f"{next_path}/issue", **{"If-Match": second["ETag"]})
     assert client.get(path).json()["state"] == "superseded"
@@ -140,6 +142,50 @@ def test_roles_are_given_and_taken(people: People, api: MakeApi) -> None:
     refused(api(people.supervisor).delete(path), 403, "not_allowed")
     assert client.delete(path).status_code == 204
     assert Membership.objects.filter(user=people.technician).count() == 1
+
+
+def test_a_site_is_added_and_is_its_founders_own(people: People, api: MakeApi) -> None:
+    client = api(people.manager)
+    made = client.post("sites", {"code": "ridge", "name": "Ridge Pit"})
+    assert made.status_code == 201, made.content
+    assert client.get(f"sites/{made.json()['id']}").json() == made.json()
+    refused(api(people.outsider).get(f"sites/{made.json()['id']}"), 404, "not_found")
+    again = client.post("sites", {"code": "ridge", "name": "Ridge"})
+    assert refused(again, 409, "conflict")[0][0] == "/code"
+    odd = client.post("sites", {"code": "a b", "name": "x" * 81})
+    assert [at for at, _code in refused(odd, 422, "invalid")] == ["/code", "/name"]
+    refused(api(people.supervisor).post("sites", {"code": "c", "name": "C"}), 403, "not_allowed")
+
+
+def test_a_person_is_added_with_roles_and_a_password_nobody_can_read(
+    people: People, api: MakeApi
+) -> None:
+    client = api(people.manager)
+    password = "nine-wet-lanterns"
+    body = {
+        "site": people.north.pk,
+        "username": "greta",
+        "full_name": "Greta Lind",
+        "password": password,
+        "roles": ["technician", "auditor"],
+        "trainee": True,
+    }
+    made = client.post("people", body)
+    assert made.status_code == 201, made.content
+    held = [(m["role"], m["is_trainee"]) for m in made.json()["memberships"]]
+    assert held == [("technician", True), ("auditor", False)]
+    user = User.objects.get(username="greta")
+    assert user.check_password(password)
+    assert password not in made.content.decode()
+    assert refused(client.post("people", body), 409, "conflict")[0][0] == "/username"
+    weak = client.post("people", {**body, "username": "hugo", "password": "12345", "roles": []})
+    assert ("/roles", "min_length") in refused(weak, 422, "invalid")
+    gateway = {**body, "username": "gate", "password": None, "roles": ["integrator"]}
+    assert client.post("people", {**gateway, "trainee": False}).status_code == 201
+    assert not User.objects.get(username="gate").has_usable_password()
+    abroad = client.post("people", {**body, "username": "ida", "site": people.harbour.pk})
+    assert refused(abroad, 422, "invalid")[0][0] == "/site"
+    refused(api(people.supervisor).post("people", {**body, "username": "jo"}), 403, "not_allowed")
 
 
 def test_a_token_is_shown_once_and_kept_nowhere(people: People, api: MakeApi) -> None:

@@ -118,9 +118,9 @@ def copied_line() -> str:
 
 BOUNDED = {
     # One of a pair is null here, so that no other rule is broken before this one.
-    "fleet_sheetline_limit_low_bounded": line("limit_low = -100000"),
+    "fleet_sheetline_limit_low_bounded": line("limit_low = -100000", of="difference"),
     "fleet_sheetline_limit_high_bounded": line("limit_high = 'NaN'"),
-    "fleet_sheetline_new_low_bounded": line("new_low = -100000"),
+    "fleet_sheetline_new_low_bounded": line("new_low = -100000", of="difference"),
     "fleet_sheetline_new_high_bounded": line("limit_high = NULL, limit_low = 0, new_high = 100000"),
     "fleet_sheetline_also_limit_low_bounded": line("also_limit_low = 100000"),
     "fleet_sheetline_also_limit_high_bounded": line("also_limit_high = 'Infinity'"),
@@ -170,6 +170,7 @@ CASES: dict[str, str] = {
     ),
     "fleet_sheetline_new_in_order": line("new_low = 0.11, new_high = 0.10"),
     "fleet_sheetline_new_within_limits": line("new_high = 0.16"),
+    "fleet_sheetline_not_negative": line("limit_low = -0.01"),
     "fleet_sheetline_limit_or_reason": line("not_applicable_reason = ''", of="not_applicable"),
     "fleet_sheetline_leaf_has_one_limit": line("limit_low = 0.01", of="leaf"),
     "fleet_sheetline_spread_has_one_limit": line("limit_low = 0", of="spread"),

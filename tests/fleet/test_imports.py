@@ -106,8 +106,8 @@ def test_every_bad_row_of_a_file_is_named_with_field_and_reason(
             ",Ostermoor,G2-32,,,,,,,",  # row 5: three cells empty
             "",
             "HP-6,Ostermoor,G2-32,OS-6,Loader 7,,running,12h,soon,14/3/26",  # row 7: four of them
-            "HP-1,Ostermoor,G2-32,OS-1,Loader 7,,,,,",  # row 8: twice in the file
-            "HP-9,Ostermoor,G2-32,OS-9,Loader 7,,,,,",  # row 9: on the register here
+            "hp-1,Ostermoor,G2-32,os-1,Loader 7,,,,,",  # row 8: twice in the file
+            "hp-9,Ostermoor,G2-32,os-9,Loader 7,,,,,",  # row 9: on the register here
             "HP-8,Ostermoor,G2-32,OS-8,Loader 7,,,,,",  # row 10: serial at another site
             "HP-11,Ostermoor,G2-32,OS-11,Loader 7,,on_bench,,2099-01-01,",  # row 11
             "HP-12,Ostermoor,G2-32,OS-12,Loader 7,,,1200.55,,,one,more",  # row 12: cells too many
@@ -134,8 +134,8 @@ def test_every_bad_row_of_a_file_is_named_with_field_and_reason(
     ]
     assert preview.rows_ok == 1
     by_place = {(f.row, f.field): f.detail for f in preview.faults}
-    assert by_place[8, "tag"] == "Tag HP-1 stands on row 2 already."
-    assert by_place[9, "tag"] == "Quarry North has a pump with the tag HP-9 already."
+    assert by_place[8, "tag"] == "Tag hp-1 stands on row 2 already."
+    assert by_place[9, "tag"] == "Quarry North has a pump with the tag hp-9 already."
     assert "12h" in by_place[7, "meter_h"]
     with pytest.raises(Faults) as refused:
         apply_import(actor=people.manager, draft=draft)

@@ -195,6 +195,25 @@ def test_a_new_meter_that_does_not_start_at_nothing_adds_no_hours(people: People
     assert hours_of(pump)[:2] == (D("9000.0"), D("1200.0"))
 
 
+@pytest.mark.parametrize(
+    ("tag", "serial", "field"), [("hp-1", "S-2", "tag"), ("HP-2", "s-1", "serial")]
+)
+def test_tag_and_serial_are_once_whatever_the_case(
+    people: People, tag: str, serial: str, field: str
+) -> None:
+    pump = factories.make_pump(people.north, tag="HP-1", serial="S-1")
+    with pytest.raises(Conflict) as refused:
+        pumps.add_pump(
+            actor=people.manager,
+            site=people.north,
+            model=pump.model,
+            tag=tag,
+            serial=serial,
+            machine="Press",
+        )
+    assert refused.value.field == field
+
+
 def test_a_meter_that_falls_is_refused_with_both_readings(people: People) -> None:
     pump = pump_at(people)
     before = hours_of(pump)
@@ -273,6 +292,17 @@ def test_a_pump_moves_to_a_site_where_the_sender_has_a_role(people: People) -> N
     assert (moved.site, moved.version) == (people.harbour, 2)
     move = PumpMove.objects.get(pump=pump)
     assert (move.from_site, move.to_site, move.why) == (people.north, people.harbour, "On loan")
+
+
+def test_a_move_to_where_the_tag_is_taken_is_refused_at_the_site(people: People) -> None:
+    from fleet.services.people import grant_role
+
+    grant_role(actor=people.outsider, user=people.manager, site=people.harbour, role="auditor")
+    pump = pump_at(people)
+    factories.make_pump(people.harbour, pump.model, tag=pump.tag)
+    with pytest.raises(Conflict) as refused:
+        pumps.move_pump(actor=people.manager, pump=pump, to_site=people.harbour, why="On loan")
+    assert (refused.value.field, refused.value.code) == ("to_site", "tag_taken_there")
 
 
 def test_a_move_says_why_and_goes_elsewhere(people: People) -> None:

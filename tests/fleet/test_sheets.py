@@ -163,6 +163,15 @@ def test_issuing_supersedes_the_sheet_in_force(people: People) -> None:
     assert sheet_in_force(model) == issued
 
 
+def test_a_revision_may_stand_in_another_edition_of_the_book(people: People) -> None:
+    first = factories.make_issued_sheet(factories.make_model(), revision="A")
+    same = sheets.revise_sheet(actor=people.supervisor, sheet=first, revision="B")
+    other = sheets.revise_sheet(
+        actor=people.supervisor, sheet=first, revision="C", document=" Edition 5 "
+    )
+    assert (same.document, other.document) == (first.document, "Edition 5")
+
+
 def test_a_sheet_on_which_nothing_applies_is_not_issued(people: People) -> None:
     model = factories.make_model()
     in_force = factories.make_issued_sheet(model)

@@ -114,6 +114,24 @@ def test_every_fault_of_an_isolation_is_told_at_once(bench: Bench) -> None:
     ]
 
 
+def test_an_isolation_of_another_year_is_refused(bench: Bench) -> None:
+    inspection = factories.make_inspection(bench.technician, bench.pump, isolated=False)
+    now = timezone.now()
+    # A slip of the pen in the year, as written in January.
+    long_ago = now - timedelta(days=365)
+    with pytest.raises(Fault) as caught:
+        opening.confirm_isolation(
+            actor=bench.technician,
+            inspection=inspection,
+            lock_number="L-1",
+            isolated_at=long_ago,
+            proved_zero_how="Gauge at 0 bar, start tried",
+            proved_zero_at=long_ago + timedelta(minutes=5),
+            now=now,
+        )
+    assert [(f.field, f.code) for f in caught.value.each()] == [("isolated_at", "too_long_ago")]
+
+
 def test_a_nameplate_that_differs_is_recorded_and_nothing_is_corrected(bench: Bench) -> None:
     inspection = factories.make_inspection(bench.technician, bench.pump, nameplate=False)
     plate = opening.record_nameplate(

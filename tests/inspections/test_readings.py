@@ -392,6 +392,19 @@ def test_an_undecided_check_is_waived_by_name_and_reason(
     assert refused.value.code == "decided"
 
 
+def test_a_waiver_holds_for_the_readings_it_was_given_for(
+    bench: Bench, open_one: Inspection, leaf_set: Instrument
+) -> None:
+    line = factories.line_named(open_one, BACKLASH).pk
+    verdict = readings.waive(
+        actor=bench.competent, inspection=open_one, line=line, reason="No leaf at hand"
+    )
+    # Still undecided, but by a bracket that nobody has waived.
+    try_leaves(bench, open_one, leaf_set, leaf("0.40"), check=BACKLASH, position="mesh 0°")
+    verdict.refresh_from_db()
+    assert (verdict.outcome, verdict.waived_by, verdict.waived_reason) == ("undecided", None, "")
+
+
 def test_each_reading_makes_the_version_that_others_have_read_stale(
     bench: Bench, open_one: Inspection, leaf_set: Instrument
 ) -> None:

@@ -139,6 +139,13 @@ def test_what_cannot_be_read_is_a_problem_and_leaves_no_key(
     assert not IdempotencyKey.objects.exists()
 
 
+def test_the_hash_of_a_form_is_of_no_use_without_the_key_of_the_server(settings: Any) -> None:
+    # A form may hold a password; all the rest of it can be guessed.
+    first = form_sha256(username="greta", password="nine-wet-lanterns")
+    settings.SECRET_KEY = "another"
+    assert form_sha256(username="greta", password="nine-wet-lanterns") != first
+
+
 def test_a_hashed_file_can_still_be_read_from_its_start() -> None:
     request = APIRequestFactory().post(
         "/x", {"f": SimpleUploadedFile("f.jpg", b"photo")}, format="multipart"

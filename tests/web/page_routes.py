@@ -5,10 +5,14 @@ A page that is not in this table fails tests/web/test_isolation.py.
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any
+
+from django.utils import timezone
 
 from inspections.models import Inspection
 from tests import factories
+from tests.inspections.http import isolation
 from tests.isolation_routes import (
     BODY,
     DRAFT_FILE,
@@ -259,10 +263,9 @@ _BENCH: tuple[Route, ...] = (
         "blank",
         needs=INSPECT,
         body=lambda w: {
-            "lock_number": "L-7",
-            "isolated_at": "2024-03-14T08:00",
-            "proved_zero_how": "Gauge P3 at 0 bar, start button tried",
-            "proved_zero_at": "2024-03-14T08:10",
+            **isolation(),
+            "isolated_at": f"{timezone.now() - timedelta(minutes=20):%Y-%m-%dT%H:%M}",
+            "proved_zero_at": f"{timezone.now() - timedelta(minutes=10):%Y-%m-%dT%H:%M}",
         },
     ),
     route(

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from datetime import timedelta
 from io import BytesIO
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 from PIL import Image
 
 from fleet.roles import Role
@@ -126,10 +128,11 @@ def test_an_inspection_is_opened_and_isolated_from_the_pages(bench: Bench) -> No
     assert "Your site rules and licensed persons come first." in words(client.get(isolation))
     assert "Number of your own lock" not in words(client.get(isolation))
     client.post(isolation, {"do": "acknowledge"})
+    yesterday = timezone.now().date() - timedelta(days=1)
     typed = {
         "lock_number": "L-7",
-        "isolated_at": "2026-03-14T09:10",
-        "proved_zero_at": "2026-03-14T09:05",
+        "isolated_at": f"{yesterday}T09:10",
+        "proved_zero_at": f"{yesterday}T09:05",
         "proved_zero_how": "Gauge P3 at 0 bar, start tried",
         "utc_offset_min": "60",
     }
@@ -137,7 +140,7 @@ def test_an_inspection_is_opened_and_isolated_from_the_pages(bench: Bench) -> No
     assert refused.status_code == 422
     assert "Zero is proved after isolation, not before." in words(refused)
     assert 'value="L-7"' in refused.content.decode()
-    client.post(isolation, {**typed, "proved_zero_at": "2026-03-14T09:20"})
+    client.post(isolation, {**typed, "proved_zero_at": f"{yesterday}T09:20"})
     inspection.refresh_from_db()
     # The tablet's clock was an hour ahead of UTC.
     assert inspection.isolated_at is not None
