@@ -6,7 +6,7 @@ a replacement into reuse.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -169,9 +169,11 @@ def propose(
     verdicts: Iterable[tuple[Characteristic, C, Outcome]] = (),
     findings: Iterable[tuple[C, Word, int]] = (),
     body_replaceable: bool,
+    printed_in: Mapping[tuple[Characteristic, C], str] | None = None,
 ) -> tuple[Proposal, ...]:
     """One proposal per component, in strip-down order, each with every reason and its source.
 
+    `printed_in` says where the maker prints the limit of a check: the source of its verdict.
     `components` defaults to all of the family. Undecided checks raise nothing: ask
     undecided_checks what has to be settled or waived first.
     """
@@ -193,10 +195,15 @@ def propose(
     for characteristic, part, outcome in verdicts:
         if outcome is Outcome.OUT:
             also, source = _ALSO.get(characteristic, ((), _TRADE))
+            limit = (printed_in or {}).get((characteristic, part))
+            if limit:
+                source = limit if source == _TRADE else f"{limit}; {source}"
             for each in (part, *also):
                 text = f"{characteristic.label} is out of limits."
                 to(each, Disposition.REPLACE, text, source)
     for part, word, severity in findings:
+        if word is Word.NO_DEFECT:
+            continue  # says nothing for or against: the verdicts may still decide
         disposition, text, source = _from_finding(part, word, Severity(severity))
         if part in _PORTS and disposition.renews:
             # A port is no article that can be renewed: what it needs is another body.
@@ -229,12 +236,10 @@ def _from_finding(part: C, word: Word, severity: Severity) -> tuple[Disposition,
         if WORDS[word].dressable and part is not C.SEALS:
             return Disposition.DRESS, f"{seen}: can be dressed.", _TRADE
         return Disposition.REPLACE, f"{seen}: cannot be dressed away.", _TRADE
-    if severity is Severity.POLISH:
-        # A crack is never mere polish, and neither is a worn seal track.
-        if word in {Word.CRACKED, Word.BROKEN, Word.SEIZED, Word.SEAL_TRACK_GROOVED}:
-            return Disposition.REPLACE, f"{seen}: however slight, replace.", _TRADE
-        return Disposition.REUSE, f"{seen}: may stay.", _TRADE
-    return Disposition.REUSE, f"{word.label}.", _TRADE
+    # A crack is never mere polish, and neither is a worn seal track.
+    if word in {Word.CRACKED, Word.BROKEN, Word.SEIZED, Word.SEAL_TRACK_GROOVED}:
+        return Disposition.REPLACE, f"{seen}: however slight, replace.", _TRADE
+    return Disposition.REUSE, f"{seen}: may stay.", _TRADE
 
 
 def _follow_through(drafts: dict[C, _Draft], *, body_replaceable: bool) -> None:

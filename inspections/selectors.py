@@ -26,6 +26,7 @@ from inspections.checks import check_from, suited
 from inspections.checks import set_gap_for as set_gap_for
 from inspections.dispositions import Disposition, Proposal, propose
 from inspections.findings import Severity, Word
+from inspections.judging import reference_of
 from inspections.lifecycle import UNDER_WORK, InspectionState
 from inspections.models import (
     ComponentDisposition,
@@ -211,19 +212,20 @@ def blockers(inspection: Inspection) -> list[Fault]:
     )
     for line in required.order_by("order", "id"):
         verdict = verdicts.get(line.pk)
-        name = f"{Characteristic(line.characteristic).label} ({Component(line.component).label})"
+        component = Component(line.component).label
+        name = f"{Characteristic(line.characteristic).label}, {component[0].lower()}{component[1:]}"
         if verdict is None:
-            blocked.append(Fault(f"{name} is not measured.", field=f"checks.{line.pk}"))
+            blocked.append(Fault(f"{name}: not measured yet.", field=f"checks.{line.pk}"))
         elif verdict.outcome == Outcome.UNDECIDED.value and verdict.waived_by_id is None:
             missing = (
                 f" Still to be measured: {', '.join(verdict.missing_positions)}."
                 if verdict.missing_positions
                 else " Try another leaf or instrument, or have it waived by name and reason."
             )
-            blocked.append(Fault(f"{name} is undecided.{missing}", field=f"checks.{line.pk}"))
+            blocked.append(Fault(f"{name}: undecided.{missing}", field=f"checks.{line.pk}"))
     blocked.extend(
         Fault(
-            f"{component.label} has no record. Say what is seen, 'no defect' included.",
+            f"{component.label}: no record yet. Say what is seen, 'no defect' included.",
             field=f"components.{component.value}",
         )
         for component in components_without_record(inspection)
@@ -235,7 +237,7 @@ def proposals_of(inspection: Inspection) -> tuple[Proposal, ...]:
     """What the rules propose for each component from today's verdicts and findings. Two queries."""
     model = inspection.pump.model
     family = PumpFamily(model.family)
-    verdicts = Verdict.objects.filter(inspection=inspection).select_related("line")
+    verdicts = list(Verdict.objects.filter(inspection=inspection).select_related("line__sheet"))
     seen = Finding.objects.filter(inspection=inspection)
     return propose(
         family=family,
@@ -246,6 +248,12 @@ def proposals_of(inspection: Inspection) -> tuple[Proposal, ...]:
         ],
         findings=[(Component(f.component), Word(f.word), Severity(f.severity)) for f in seen],
         body_replaceable=model.body_replaceable,
+        printed_in={
+            (Characteristic(v.line.characteristic), Component(v.line.component)): str(
+                reference_of(v.line)
+            )
+            for v in verdicts
+        },
     )
 
 

@@ -69,7 +69,7 @@ class Dispositions(InspectionPage):
                     reason=form.cleaned_data["reason"],
                 ),
                 to=self.address("dispositions"),
-                said=f"{Component(component).label} is decided.",
+                said=f"{Component(component).label}: decided.",
             )
             if not isinstance(done, int):
                 return done

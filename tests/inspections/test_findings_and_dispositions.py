@@ -255,8 +255,18 @@ def test_reasons_are_kept_with_their_sources(bench: Bench, open_one: Inspection)
             "text": "A pump that was taken apart gets every seal new.",
             "source": "TM 5-3820-256-24-2 §7-1.4.6; TM 5-3810-307-24-1-2",
         },
-        {"text": "No defect.", "source": "common practice, no source"},
     ]
+
+
+def test_a_verdict_that_replaces_names_the_makers_page(bench: Bench, open_one: Inspection) -> None:
+    factories.complete_inspection(bench.technician, open_one, out=[SIDE])
+    row = ComponentDisposition.objects.get(inspection=open_one, component="wear_plate_rear")
+    line = factories.line_named(open_one, SIDE)
+    out = next(r for r in row.reasons if r["text"] == "Side clearance is out of limits.")
+    assert open_one.sheet.document in out["source"]
+    assert f"page {line.page}" in out["source"]
+    # That nothing was seen on it is no reason for anything.
+    assert not any("No defect" in r["text"] for r in row.reasons)
 
 
 def test_a_leaf_that_does_not_decide_is_no_record(bench: Bench, open_one: Inspection) -> None:
