@@ -20,8 +20,9 @@ _OFFERS: tuple[tuple[str, str, frozenset[C]], ...] = (
     ("fleet:people", "People", frozenset({C.KEEP_PEOPLE})),
     ("fleet:imports", "Files", frozenset({C.KEEP_REGISTER, C.DRAFT_LIMITS, C.EXPORT})),
 )
-# Pages below an entry whose address begins otherwise.
+# Pages below an entry whose address begins, or ends, otherwise.
 _ALSO_UNDER = {"fleet:models": ("/sheets/",)}
+_ENDS_UNDER = {"inspections:queue": "/countersign/"}
 
 
 def navigation(request: HttpRequest) -> dict[str, object]:
@@ -38,7 +39,10 @@ def navigation(request: HttpRequest) -> dict[str, object]:
 
 
 def _current(path: str, entries: list[tuple[str, str]]) -> str:
-    """The address of the entry that the page is below: the longest that fits."""
+    """The address of the entry that the page is below: by its end, else the longest that fits."""
+    for name, address in entries:
+        if path.endswith(_ENDS_UNDER.get(name, "\0")):
+            return address
     fits = [
         (len(begin), address)
         for name, address in entries

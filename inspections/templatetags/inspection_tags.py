@@ -9,7 +9,6 @@ from decimal import Decimal
 from typing import Any
 
 from django import template
-from django.urls import NoReverseMatch, reverse
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
@@ -21,8 +20,9 @@ from inspections.findings import Cause, Severity, Word
 from inspections.judging import tries_of
 from inspections.leaves import Try
 from inspections.lifecycle import InspectionState, Reason
-from inspections.models import Reading
+from inspections.models import Reading, Verdict
 from inspections.selectors import Check
+from inspections.verdicts import Outcome
 from inspections.web import reading as shown
 
 register = template.Library()
@@ -49,27 +49,20 @@ def verdict(check: Check) -> SafeString:
 
 
 @register.simple_tag
+def verdict_of(row: Verdict) -> SafeString:
+    """The drawing of a verdict with its word beside it; `row.line` at hand."""
+    return format_html(
+        '<span class="verdict verdict--{}">{} <span>{}</span></span>',
+        row.outcome,
+        shown.verdict_drawing(row, row.line),
+        Outcome(row.outcome).label,
+    )
+
+
+@register.simple_tag
 def request_key() -> SafeString:
     """A key of its own for each form: sent twice, it acts once."""
     return format_html('<input type="hidden" name="{}" value="{}">', KEY_FIELD, uuid.uuid4())
-
-
-@register.simple_tag
-def parts_url(pk: int) -> str:
-    """Where the parts of an inspection are shown; "" while the stores pages are not installed."""
-    try:
-        return reverse("parts:of-inspection", args=[pk])
-    except NoReverseMatch:
-        return ""
-
-
-@register.simple_tag
-def pump_url(pk: int) -> str:
-    """The page of a pump in the register."""
-    try:
-        return reverse("fleet:pump", args=[pk])
-    except NoReverseMatch:
-        return ""
 
 
 @register.filter

@@ -9,6 +9,7 @@ from parts.lifecycle import DemandState
 from parts.models import Demand, Part
 from parts.services.catalogue import normalised
 
+COUNT_NEEDED = "count_needed"
 # A line that can be pulled is meant before one that cannot: the same part may be asked for twice.
 _FIRST = (DemandState.RESERVED, DemandState.SHORT, DemandState.ISSUED)
 
@@ -43,5 +44,5 @@ def count_for(line: Demand, quantity: int | None) -> int:
         f"{line.part} is on the list {line.quantity} times. Count them into your hand and enter "
         "the count.",
         field="quantity",
-        code="count_needed",
+        code=COUNT_NEEDED,
     )

@@ -20,7 +20,7 @@ from parts.lifecycle import DemandState
 from parts.models import Demand
 from parts.services import demands
 from parts.web.forms import PullForm
-from parts.web.scanning import count_for, line_for
+from parts.web.scanning import COUNT_NEEDED, count_for, line_for
 
 
 class PullLists(Page):
@@ -78,6 +78,9 @@ class PullList(SiteScopedMixin, Page):
         fault = refusal_of(lambda: answer.append(do_once(request, work)))
         if fault is None:
             return answer[0]
+        if fault.code == COUNT_NEEDED:
+            # A question, no refusal: the right part was scanned, there are just several of it.
+            return self._page(inspection, form, at=found[0], ask=fault.detail)
         for each in fault.each():
             each.field = each.field if each.field in form.fields else "scanned_number"
         status = show_refusal(form, fault)
@@ -88,7 +91,13 @@ class PullList(SiteScopedMixin, Page):
         return inspection
 
     def _page(
-        self, inspection: Inspection, form: Form, *, status: int = 200, at: Demand | None = None
+        self,
+        inspection: Inspection,
+        form: Form,
+        *,
+        status: int = 200,
+        at: Demand | None = None,
+        ask: str = "",
     ) -> HttpResponse:
         lines = list(selectors.pull_list(inspection))
         holders = free_elsewhere(lines)
@@ -98,7 +107,7 @@ class PullList(SiteScopedMixin, Page):
         if form.is_bound and not asks_count:
             # The next scan must not be typed behind the wrong one; the refusal names that.
             form.data = {**form.data.dict(), "scanned_number": ""}  # type: ignore[attr-defined]
-        field = "quantity" if "quantity" in form.errors else "scanned_number"
+        field = "quantity" if ask or "quantity" in form.errors else "scanned_number"
         form.fields[field].widget.attrs["autofocus"] = True
         to_pull = counts[DemandState.RESERVED.value]
         context: dict[str, Any] = {
@@ -108,6 +117,7 @@ class PullList(SiteScopedMixin, Page):
             "form": form,
             "asks_count": asks_count,
             "at": at,
+            "ask": ask,
             "to_pull": to_pull,
             "short": counts[DemandState.SHORT.value],
             "unmatched": counts[DemandState.UNMATCHED.value],

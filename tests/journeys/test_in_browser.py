@@ -405,7 +405,7 @@ def decide_and_sign(trainee: Person, user: User) -> None:
     trainee.look("overrule-refused")
     bushes.get_by_label("Why").fill("Just at the limit, and the next opening is 4000 h away")
     bushes.get_by_role("button", name="Decide under my name").click()
-    trainee.sees("Bushes is decided.")
+    trainee.sees("Bushes: decided.")
     trainee.sees("4 of 9 components need a new part")
     trainee.look("dispositions")
     trainee.page.locator(".next-bar").get_by_role("link", name="Sign").click()
