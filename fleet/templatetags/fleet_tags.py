@@ -7,15 +7,15 @@ from decimal import Decimal
 from typing import Any
 from uuid import uuid4
 
-from django import template
 from django.http import HttpRequest
+from django.template import Library
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
 from fleet.lifecycle import PumpStatus
 from fleet.web.pages import KEY_FIELD
 
-register = template.Library()
+register = Library()
 
 _TONE = {
     PumpStatus.ON_BENCH: "open",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from typing import Any, ClassVar
 
@@ -75,6 +76,11 @@ class Page(View):
         held = capabilities_of(self.actor)
         return {c.value: c in held for c in Capability}
 
+    def sent_version(self) -> int | None:
+        """The version of the row that the page showed. None takes the row as it is."""
+        text = self.request.POST.get("version", "")
+        return int(text) if text.isdecimal() and len(text) < 10 else None
+
     def show(self, context: dict[str, Any], *, status: int = 200) -> HttpResponse:
         """The page, or only its partial when htmx asks for a part of it."""
         htmx = self.request.htmx  # type: ignore[attr-defined]  # set by its middleware
@@ -96,7 +102,7 @@ class SharedPage(Page):
         require_role_somewhere(self.actor)
 
 
-class FormPage(Page):
+class FormPage(Page, ABC):
     """One form, one service call, one redirect. Whatever is refused comes back as it was typed."""
 
     template_name = "fleet/form.html"
@@ -111,13 +117,13 @@ class FormPage(Page):
     def make_form(self, **bound: Any) -> Form:
         return self.form_class(**bound)
 
+    @abstractmethod
     def save(self, form: Form) -> Any:
         """Calls the one service. Returns its row."""
-        raise NotImplementedError
 
+    @abstractmethod
     def where(self, row: Any) -> str:
         """The address to go to afterwards."""
-        raise NotImplementedError
 
     def context(self, form: Form) -> dict[str, Any]:
         return {}
@@ -154,11 +160,6 @@ class FormPage(Page):
     def _page(self, form: Form, status: int) -> HttpResponse:
         context = {"form": form, "title": self.title, "verb": self.verb, **self.context(form)}
         return self.show(context, status=status)
-
-    def sent_version(self) -> int | None:
-        """The version of the row that the page showed. None takes the row as it is."""
-        text = self.request.POST.get("version", "")
-        return int(text) if text.isdecimal() and len(text) < 10 else None
 
 
 def refusal_of(work: Callable[[], object]) -> Fault | None:

@@ -8,7 +8,7 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
-from django import template
+from django.template import Library
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
@@ -25,7 +25,7 @@ from inspections.selectors import Check
 from inspections.verdicts import Outcome
 from inspections.web import reading as shown
 
-register = template.Library()
+register = Library()
 
 
 @register.simple_tag

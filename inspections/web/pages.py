@@ -35,21 +35,18 @@ class _Refused(Exception):
 class ScopedPage(SiteScopedMixin, Page):
     """A page of rows that the viewer may see; one of another site answers 404.
 
-    A page that takes a POST implements `handle`; what is sent twice acts once.
+    A page that takes a POST answers it by post_once: what is sent twice acts once.
     """
 
-    def handle(self, *args: Any, **kwargs: Any) -> HttpResponse:
-        """Answers a POST: a redirect, or the page with what was refused and what was typed."""
-        raise NotImplementedError
+    def post_once(self, handle: Callable[..., HttpResponse], *args: Any) -> HttpResponse:
+        """`handle(*args)` under the key of the form: a redirect, or the page with what was refused.
 
-    def post_once(self, *args: Any, **kwargs: Any) -> HttpResponse:
-        """`handle` under the key of the form. Refusals are not kept: they can be tried again.
-
+        Refusals are not kept: they can be tried again.
         409 where somebody else is at the same record: to be sent again as it is.
         """
 
         def work() -> HttpResponse:
-            response = self.handle(*args, **kwargs)
+            response = handle(*args)
             if response.status_code >= 400:
                 raise _Refused(response)
             return response

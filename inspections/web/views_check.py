@@ -57,7 +57,7 @@ class CheckPage(InspectionPage):
         return self.page()
 
     def post(self, request: HttpRequest, pk: int, line: int) -> HttpResponse:
-        return self.post_once()
+        return self.post_once(self.handle)
 
     def handle(self) -> HttpResponse:
         doing: dict[str, Callable[[], HttpResponse]] = {

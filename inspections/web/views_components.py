@@ -61,7 +61,7 @@ class ComponentPage(InspectionPage):
         return self.page()
 
     def post(self, request: HttpRequest, pk: int, component: str) -> HttpResponse:
-        return self.post_once()
+        return self.post_once(self.handle)
 
     def handle(self) -> HttpResponse:
         doing = {

@@ -28,7 +28,7 @@ class InstrumentList(ScopedPage):
         return self.page()
 
     def post(self, request: HttpRequest) -> HttpResponse:
-        return self.post_once()
+        return self.post_once(self.handle)
 
     def handle(self) -> HttpResponse:
         typed = self.request.POST.get("instrument", "")
@@ -80,7 +80,7 @@ class AddInstrument(ScopedPage):
         return self.page(InstrumentForm(sites=self.sites()))
 
     def post(self, request: HttpRequest) -> HttpResponse:
-        return self.post_once()
+        return self.post_once(self.handle)
 
     def sites(self) -> object:
         # All that are visible: where the role is missing, the refusal says so.

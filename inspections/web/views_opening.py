@@ -85,7 +85,7 @@ class OpenInspection(ScopedPage):
         return self.page(self.pump(pk), OpenForm())
 
     def post(self, request: HttpRequest, pk: int) -> HttpResponse:
-        return self.post_once(self.pump(pk))
+        return self.post_once(self.handle, self.pump(pk))
 
     def pump(self, pk: int) -> Pump:
         pump: Pump = get_object_or_404(self.get_queryset(), pk=pk)
@@ -155,7 +155,7 @@ class Isolation(InspectionPage):
         return self.page(IsolationForm(initial={"isolated_at": now, "proved_zero_at": now}))
 
     def post(self, request: HttpRequest, pk: int) -> HttpResponse:
-        return self.post_once()
+        return self.post_once(self.handle)
 
     def handle(self) -> HttpResponse:
         if self.request.POST.get("do") == "acknowledge":
@@ -217,7 +217,7 @@ class NameplatePage(InspectionPage):
         return self.page(NameplateForm(initial=initial))
 
     def post(self, request: HttpRequest, pk: int) -> HttpResponse:
-        return self.post_once()
+        return self.post_once(self.handle)
 
     def handle(self) -> HttpResponse:
         form = NameplateForm(self.request.POST)
@@ -250,7 +250,7 @@ class Abandon(InspectionPage):
         return self.page(self.form(initial={"version": self.inspection.version}))
 
     def post(self, request: HttpRequest, pk: int) -> HttpResponse:
-        return self.post_once()
+        return self.post_once(self.handle)
 
     def form(self, *args: Any, **kwargs: Any) -> WhyForm:
         return WhyForm(*args, ask="Why is it abandoned", **kwargs)

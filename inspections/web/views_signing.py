@@ -31,7 +31,7 @@ class Dispositions(InspectionPage):
         return self.page()
 
     def post(self, request: HttpRequest, pk: int) -> HttpResponse:
-        return self.post_once()
+        return self.post_once(self.handle)
 
     def handle(self) -> HttpResponse:
         if self.request.POST.get("do") == "propose":
@@ -117,7 +117,7 @@ class Sign(InspectionPage):
         return self.page(SignForm(initial={"version": self.inspection.version}))
 
     def post(self, request: HttpRequest, pk: int) -> HttpResponse:
-        return self.post_once()
+        return self.post_once(self.handle)
 
     def handle(self) -> HttpResponse:
         form = SignForm(self.request.POST)
@@ -191,7 +191,7 @@ class Countersign(InspectionPage):
         return self.page()
 
     def post(self, request: HttpRequest, pk: int) -> HttpResponse:
-        return self.post_once()
+        return self.post_once(self.handle)
 
     def handle(self) -> HttpResponse:
         if self.request.POST.get("do") == "send_back":
@@ -306,7 +306,7 @@ class Supersede(InspectionPage):
         return self.page(self.form())
 
     def post(self, request: HttpRequest, pk: int) -> HttpResponse:
-        return self.post_once()
+        return self.post_once(self.handle)
 
     def form(self, *args: Any) -> WhyForm:
         return WhyForm(*args, ask="What is wrong with it")

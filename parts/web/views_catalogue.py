@@ -10,7 +10,7 @@ from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 
 from fleet.roles import Capability
-from fleet.web.pages import FormPage, SharedPage, do_once, refusal_of, rows_page
+from fleet.web.pages import FormPage, Page, SharedPage, do_once, refusal_of, rows_page
 from parts import selectors
 from parts.models import Fit, KitContent, Part
 from parts.services import catalogue
@@ -117,12 +117,15 @@ class PartEdit(_OfPart):
         )
 
 
-class KitContents(_OfPart):
+class KitContents(Page):
     """All that lies in a kit, as one table of rows."""
 
     template_name = "parts/kit_contents.html"
-    title = "What lies in the kit"
-    verb = "Save the contents"
+    part: Part
+
+    def prepare(self) -> None:
+        self.require_somewhere(Capability.KEEP_CATALOGUE)
+        self.part = get_object_or_404(selectors.catalogue(), pk=self.kwargs["pk"])
 
     def get(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
         self.prepare()
@@ -145,7 +148,7 @@ class KitContents(_OfPart):
                     (f.cleaned_data["part"], _count(f.cleaned_data["quantity"])) for f in typed
                 ],
             )
-            return redirect(self.where(self.part))
+            return redirect("parts:part", self.part.pk)
 
         answer: list[HttpResponse] = []
         fault = refusal_of(lambda: answer.append(do_once(request, work)))
@@ -162,8 +165,18 @@ class KitContents(_OfPart):
         return self._rows(formset, over, 403 if fault.status == 403 else 422)
 
     def _rows(self, formset: Any, over: list[str], status: int) -> HttpResponse:
-        context = {**self.context(Form()), "verb": self.verb, "formset": formset, "over": over}
-        return self.show(context, status=status)
+        return self.show(
+            {
+                "part": self.part,
+                "version": self.part.version,
+                "back": reverse("parts:part", args=[self.part.pk]),
+                "title": f"What lies in the kit: {self.part.number}",
+                "verb": "Save the contents",
+                "formset": formset,
+                "over": over,
+            },
+            status=status,
+        )
 
 
 def _count(quantity: int | None) -> int:
