@@ -11,6 +11,10 @@ from fleet.units import LengthUnit, cross_check, show
 from fleet.vocabulary import Characteristic, Component
 
 
+# Depth of a pocket less a gear and two plates takes four; more than six is a slip of the pen.
+MOST_TERMS = 6
+
+
 class JudgedBy(StrEnum):
     """How readings meet a limit."""
 

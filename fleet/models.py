@@ -13,9 +13,15 @@ from django.db import models
 from django.db.models import F, Q
 from django.db.models.functions import Lower
 
+from fleet.decisions import (
+    DEFAULT_GUARD_Z,
+    DEFAULT_P_ACCEPT,
+    DEFAULT_P_REJECT,
+    RuleKind,
+)
 from fleet.fields import PrintedDecimalField
 from fleet.lifecycle import PumpStatus, SheetState
-from fleet.limits import JudgedBy
+from fleet.limits import MOST_TERMS, JudgedBy
 from fleet.plumbing.models import ApiToken, Delivery, Event, IdempotencyKey
 from fleet.plumbing.scoping import M, SiteScopedQuerySet
 from fleet.roles import Role
@@ -25,6 +31,7 @@ from fleet.vocabulary import (
     Characteristic,
     Component,
     InstrumentKind,
+    LeakShape,
     PumpFamily,
     Rotation,
 )
@@ -264,6 +271,8 @@ class SheetLine(models.Model):
     sheet = models.ForeignKey(LimitSheet, on_delete=models.CASCADE, related_name="lines")
     order = models.PositiveSmallIntegerField()
     characteristic = models.CharField(max_length=40, choices=choices(Characteristic))
+    # Of a check of the site's own; the others have the name of their characteristic.
+    name = models.CharField(max_length=80, blank=True)
     component = models.CharField(max_length=40, choices=choices(Component))
     judged_by = models.CharField(max_length=20, choices=choices(JudgedBy))
     required = models.BooleanField(default=True)
@@ -280,8 +289,13 @@ class SheetLine(models.Model):
     also_new_low = PrintedDecimalField(null=True, blank=True)
     also_new_high = PrintedDecimalField(null=True, blank=True)
     positions = ArrayField(models.CharField(max_length=60), default=list, blank=True)
-    # Names of the two readings of a computed check, the second taken from the first.
+    # Names of the readings of a computed check: all others are taken from the first, and the
+    # allowance (a gasket, say) is added.
     terms = ArrayField(models.CharField(max_length=40), default=list, blank=True)
+    allowance = PrintedDecimalField(null=True, blank=True)
+    # A spread may be over the readings of another check of the same component: taper, out of
+    # parallel. Nothing is then measured for it alone.
+    readings_from = models.CharField(max_length=40, choices=choices(Characteristic), blank=True)
     page = models.CharField(max_length=30)
     method = models.CharField(max_length=300, blank=True)
     not_applicable_reason = models.CharField(max_length=300, blank=True)
@@ -290,7 +304,26 @@ class SheetLine(models.Model):
         ordering = ["sheet", "order", "id"]
         constraints = [
             models.UniqueConstraint(
-                fields=["sheet", "characteristic", "component"], name="fleet_sheetline_once"
+                fields=["sheet", "characteristic", "component", "name"],
+                name="fleet_sheetline_once",
+            ),
+            models.CheckConstraint(
+                condition=(Q(characteristic=Characteristic.OWN.value) & ~Q(name=""))
+                | (~Q(characteristic=Characteristic.OWN.value) & Q(name="")),
+                name="fleet_sheetline_own_is_named",
+            ),
+            models.CheckConstraint(
+                condition=Q(readings_from="")
+                | (
+                    Q(judged_by=JudgedBy.SPREAD.value)
+                    & one_of("readings_from", Characteristic)
+                    & ~Q(readings_from=F("characteristic"))
+                ),
+                name="fleet_sheetline_readings_from",
+            ),
+            models.CheckConstraint(
+                condition=Q(allowance__isnull=True) | Q(judged_by=JudgedBy.DIFFERENCE.value),
+                name="fleet_sheetline_allowance",
             ),
             models.CheckConstraint(
                 condition=one_of("characteristic", Characteristic),
@@ -364,9 +397,12 @@ class SheetLine(models.Model):
                 name="fleet_sheetline_spread_has_one_limit",
             ),
             models.CheckConstraint(
-                condition=(Q(judged_by=JudgedBy.DIFFERENCE.value) & Q(terms__len=2))
+                condition=(
+                    Q(judged_by=JudgedBy.DIFFERENCE.value)
+                    & Q(terms__len__gte=2, terms__len__lte=MOST_TERMS)
+                )
                 | (~Q(judged_by=JudgedBy.DIFFERENCE.value) & Q(terms__len=0)),
-                name="fleet_sheetline_two_terms",
+                name="fleet_sheetline_terms",
             ),
             models.CheckConstraint(
                 condition=Q(judged_by=JudgedBy.NOT_APPLICABLE.value) | Q(positions__len__gt=0),
@@ -374,7 +410,7 @@ class SheetLine(models.Model):
             ),
             *(
                 models.CheckConstraint(condition=_bounded(f), name=f"fleet_sheetline_{f}_bounded")
-                for f in (*_LENGTHS, *_ALSO)
+                for f in (*_LENGTHS, *_ALSO, "allowance")
             ),
         ]
         triggers = [
@@ -398,7 +434,122 @@ class SheetLine(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{Characteristic(self.characteristic).label} of {self.sheet}"
+        return f"{self.label} of {self.sheet}"
+
+    @property
+    def label(self) -> str:
+        return self.name or Characteristic(self.characteristic).label
+
+
+class SheetRule(models.Model):
+    """How readings are judged by the limits of a sheet; the newest row of a sheet is in force.
+
+    Apart from the sheet, since the limits are the maker's and never change, and the rule is the
+    owner's. Appended, never edited: a verdict names the rule it fell by.
+    """
+
+    sheet = models.ForeignKey(LimitSheet, on_delete=models.PROTECT, related_name="rules")
+    kind = models.CharField(max_length=12, choices=choices(RuleKind))
+    guard_z = models.DecimalField(max_digits=5, decimal_places=3, default=DEFAULT_GUARD_Z)
+    p_accept = models.DecimalField(max_digits=6, decimal_places=5, default=DEFAULT_P_ACCEPT)
+    p_reject = models.DecimalField(max_digits=6, decimal_places=5, default=DEFAULT_P_REJECT)
+    why = models.CharField(max_length=300)
+    chosen_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    chosen_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [
+            models.CheckConstraint(condition=one_of("kind", RuleKind), name="fleet_sheetrule_kind"),
+            models.CheckConstraint(
+                condition=Q(guard_z__gt=0, guard_z__lte=5), name="fleet_sheetrule_guard"
+            ),
+            models.CheckConstraint(
+                condition=Q(
+                    p_accept__gt=Decimal("0.5"),
+                    p_accept__lt=1,
+                    p_reject__gt=0,
+                    p_reject__lt=Decimal("0.5"),
+                ),
+                name="fleet_sheetrule_probabilities",
+            ),
+            models.CheckConstraint(condition=~Q(why=""), name="fleet_sheetrule_why"),
+        ]
+        triggers = [
+            pgtrigger.Protect(name="append_only", operation=pgtrigger.Update | pgtrigger.Delete)
+        ]
+
+    def __str__(self) -> str:
+        return f"{RuleKind(self.kind).label}, for {self.sheet}"
+
+
+class LeakPath(models.Model):
+    """Where a clearance of a pump model leaks, as the flow formulas see it.
+
+    slot: `width_mm` across and `length_mm` along the flow. annulus: `diameter_mm`, `length_mm`
+    along, `eccentricity` 0 centred to 1 touching. disc: from `diameter_mm` outside to
+    `inner_diameter_mm`. `count` such paths are open at once; `gap_factor` takes the clearance
+    as measured to the gap of one path (0.5 for a difference of diameters).
+    """
+
+    model = models.ForeignKey(PumpModel, on_delete=models.CASCADE, related_name="leak_paths")
+    characteristic = models.CharField(max_length=40, choices=choices(Characteristic))
+    shape = models.CharField(max_length=10, choices=choices(LeakShape))
+    count = models.PositiveSmallIntegerField(default=1)
+    gap_factor = models.DecimalField(max_digits=5, decimal_places=3, default=Decimal(1))
+    width_mm = models.DecimalField(max_digits=9, decimal_places=3, null=True, blank=True)
+    length_mm = models.DecimalField(max_digits=9, decimal_places=3, null=True, blank=True)
+    diameter_mm = models.DecimalField(max_digits=9, decimal_places=3, null=True, blank=True)
+    inner_diameter_mm = models.DecimalField(max_digits=9, decimal_places=3, null=True, blank=True)
+    eccentricity = models.DecimalField(max_digits=4, decimal_places=3, default=Decimal(0))
+
+    class Meta:
+        ordering = ["model", "id"]
+        constraints = [
+            models.UniqueConstraint(fields=["model", "characteristic"], name="fleet_leakpath_once"),
+            models.CheckConstraint(
+                condition=one_of("characteristic", Characteristic),
+                name="fleet_leakpath_characteristic",
+            ),
+            models.CheckConstraint(
+                condition=Q(
+                    shape=LeakShape.SLOT.value,
+                    width_mm__gt=0,
+                    length_mm__gt=0,
+                    diameter_mm__isnull=True,
+                    inner_diameter_mm__isnull=True,
+                )
+                | Q(
+                    shape=LeakShape.ANNULUS.value,
+                    diameter_mm__gt=0,
+                    length_mm__gt=0,
+                    width_mm__isnull=True,
+                    inner_diameter_mm__isnull=True,
+                )
+                | Q(
+                    shape=LeakShape.DISC.value,
+                    inner_diameter_mm__gt=0,
+                    diameter_mm__gt=F("inner_diameter_mm"),
+                    width_mm__isnull=True,
+                    length_mm__isnull=True,
+                ),
+                name="fleet_leakpath_shape",
+            ),
+            models.CheckConstraint(
+                condition=Q(count__gte=1, count__lte=100), name="fleet_leakpath_count"
+            ),
+            models.CheckConstraint(
+                condition=Q(gap_factor__gt=0, gap_factor__lte=1),
+                name="fleet_leakpath_gap_factor",
+            ),
+            models.CheckConstraint(
+                condition=Q(eccentricity__gte=0, eccentricity__lte=1),
+                name="fleet_leakpath_eccentricity",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{Characteristic(self.characteristic).label} of {self.model}"
 
 
 class PumpQuerySet(SiteScopedQuerySet["Pump"]):

@@ -13,6 +13,7 @@ from enum import StrEnum
 class PumpFamily(StrEnum):
     EXTERNAL_GEAR = "external_gear"
     INTERNAL_GEAR = "internal_gear"
+    GEROTOR = "gerotor"
     VANE = "vane"
     AXIAL_PISTON = "axial_piston"
 
@@ -23,7 +24,8 @@ class PumpFamily(StrEnum):
 
 _FAMILY_LABELS = {
     PumpFamily.EXTERNAL_GEAR: "External gear pump",
-    PumpFamily.INTERNAL_GEAR: "Internal gear pump",
+    PumpFamily.INTERNAL_GEAR: "Internal gear pump, with crescent",
+    PumpFamily.GEROTOR: "Internal gear pump, gerotor",
     PumpFamily.VANE: "Vane pump",
     PumpFamily.AXIAL_PISTON: "Axial piston pump",
 }
@@ -102,6 +104,10 @@ COMPONENTS: dict[PumpFamily, tuple[Component, ...]] = {
         Component.SHAFT, Component.BUSHES, Component.HOUSING_BORE, Component.INLET_PORT,
         Component.OUTLET_PORT,
     ),
+    PumpFamily.GEROTOR: (
+        Component.SEALS, Component.INNER_GEAR, Component.OUTER_GEAR, Component.SHAFT,
+        Component.BUSHES, Component.HOUSING_BORE, Component.INLET_PORT, Component.OUTLET_PORT,
+    ),
     PumpFamily.VANE: (
         Component.SEALS, Component.SIDE_PLATE_FRONT, Component.SIDE_PLATE_REAR, Component.ROTOR,
         Component.VANES, Component.CAM_RING, Component.SHAFT, Component.BEARINGS,
@@ -138,6 +144,25 @@ _INSTRUMENT_LABELS = {
     InstrumentKind.HEIGHT_GAUGE: "Height gauge",
 }
 
+
+class LeakShape(StrEnum):
+    """The gaps that textbook formulas for laminar flow know."""
+
+    SLOT = "slot"
+    ANNULUS = "annulus"
+    DISC = "disc"
+
+    @property
+    def label(self) -> str:
+        return _LEAK_SHAPE_LABELS[self]
+
+
+_LEAK_SHAPE_LABELS = {
+    LeakShape.SLOT: "Slot between two flat faces",
+    LeakShape.ANNULUS: "Ring gap round a shaft or piston",
+    LeakShape.DISC: "Flat ring gap, from inside to outside",
+}
+
 # ISO 3448 viscosity grades: the number is the mid-point viscosity at 40 °C in mm²/s, rounded.
 OIL_GRADES: tuple[int, ...] = (
     2, 3, 5, 7, 10, 15, 22, 32, 46, 68,
@@ -149,6 +174,7 @@ class Characteristic(StrEnum):
     """What is measured. The same word has other limits on another model, so none stand here."""
 
     SIDE_CLEARANCE = "side_clearance"
+    SIDE_OUT_OF_PARALLEL = "side_out_of_parallel"
     BACKLASH = "backlash"
     TIP_CLEARANCE = "tip_clearance"
     SHAFT_TO_BUSH = "shaft_to_bush"
@@ -173,6 +199,8 @@ class Characteristic(StrEnum):
     BLOCK_BORE_SPREAD = "block_bore_spread"
     VALVE_PLATE_FLATNESS = "valve_plate_flatness"
     HOLD_DOWN_PIN_SPREAD = "hold_down_pin_spread"
+    # Whatever else a maker's book asks for: its name stands on the line of the sheet.
+    OWN = "own"
 
     @property
     def label(self) -> str:
@@ -237,6 +265,7 @@ _NINE_PISTONS = tuple(f"piston {number}" for number in range(1, 10))
 
 _GEAR = PumpFamily.EXTERNAL_GEAR
 _INTERNAL = PumpFamily.INTERNAL_GEAR
+_GEROTOR = PumpFamily.GEROTOR
 _VANE = PumpFamily.VANE
 _PISTON = PumpFamily.AXIAL_PISTON
 
@@ -250,6 +279,15 @@ CHARACTERISTICS: dict[Characteristic, CharacteristicInfo] = {
         default_instrument=InstrumentKind.FEELER,
         uses=(Use(_GEAR, Component.WEAR_PLATE_FRONT, _BOTH_GEARS_ROUND),),
     ),
+    Characteristic.SIDE_OUT_OF_PARALLEL: CharacteristicInfo(
+        label="Side clearance, out of parallel",
+        noun="difference",
+        meaning="How far the side clearance differs round the gears: a plate or a face stands "
+        "askew.",
+        how="Nothing more to measure: it is the largest side clearance less the smallest.",
+        default_instrument=InstrumentKind.FEELER,
+        uses=(Use(_GEAR, Component.WEAR_PLATE_FRONT, _BOTH_GEARS_ROUND),),
+    ),
     Characteristic.BACKLASH: CharacteristicInfo(
         label="Backlash",
         noun="gap",
@@ -260,6 +298,7 @@ CHARACTERISTICS: dict[Characteristic, CharacteristicInfo] = {
         uses=(
             Use(_GEAR, Component.GEARS, _MESH),
             Use(_INTERNAL, Component.INNER_GEAR, _MESH),
+            Use(_GEROTOR, Component.INNER_GEAR, _MESH),
         ),
     ),
     Characteristic.TIP_CLEARANCE: CharacteristicInfo(
@@ -281,6 +320,7 @@ CHARACTERISTICS: dict[Characteristic, CharacteristicInfo] = {
         uses=(
             Use(_GEAR, Component.BUSHES, _FOUR_BUSHES),
             Use(_INTERNAL, Component.BUSHES, _FRONT_REAR),
+            Use(_GEROTOR, Component.BUSHES, _FRONT_REAR),
             Use(_VANE, Component.BEARINGS, _FRONT_REAR),
         ),
         terms=("bore", "journal"),
@@ -337,6 +377,7 @@ CHARACTERISTICS: dict[Characteristic, CharacteristicInfo] = {
         uses=(
             Use(_GEAR, Component.SHAFTS, _ALONG_SHAFT),
             Use(_INTERNAL, Component.SHAFT, _ALONG_SHAFT),
+            Use(_GEROTOR, Component.SHAFT, _ALONG_SHAFT),
             Use(_VANE, Component.SHAFT, _ALONG_SHAFT),
             Use(_PISTON, Component.SHAFT, _ALONG_SHAFT),
         ),
@@ -350,6 +391,7 @@ CHARACTERISTICS: dict[Characteristic, CharacteristicInfo] = {
         uses=(
             Use(_GEAR, Component.SHAFTS, _FOUR_BUSHES),
             Use(_INTERNAL, Component.SHAFT, _FRONT_REAR),
+            Use(_GEROTOR, Component.SHAFT, _FRONT_REAR),
             Use(_VANE, Component.SHAFT, _FRONT_REAR),
         ),
     ),
@@ -374,7 +416,10 @@ CHARACTERISTICS: dict[Characteristic, CharacteristicInfo] = {
         how="Lay the straight edge across the body face and slide the leaf under it over each "
         "gear.",
         default_instrument=InstrumentKind.FEELER,
-        uses=(Use(_INTERNAL, Component.OUTER_GEAR, _GEAR_SET),),
+        uses=(
+            Use(_INTERNAL, Component.OUTER_GEAR, _GEAR_SET),
+            Use(_GEROTOR, Component.OUTER_GEAR, _GEAR_SET),
+        ),
     ),
     Characteristic.OUTER_GEAR_TO_BODY: CharacteristicInfo(
         label="Outer gear to body",
@@ -382,7 +427,10 @@ CHARACTERISTICS: dict[Characteristic, CharacteristicInfo] = {
         meaning="The gap between the outside of the outer gear and the body, on one side.",
         how="Push the outer gear to one side and try the leaf on the other side.",
         default_instrument=InstrumentKind.FEELER,
-        uses=(Use(_INTERNAL, Component.OUTER_GEAR, _CLOCK),),
+        uses=(
+            Use(_INTERNAL, Component.OUTER_GEAR, _CLOCK),
+            Use(_GEROTOR, Component.OUTER_GEAR, _CLOCK),
+        ),
     ),
     Characteristic.ROTOR_TIP_CLEARANCE: CharacteristicInfo(
         label="Inner to outer gear tip clearance",
@@ -391,7 +439,10 @@ CHARACTERISTICS: dict[Characteristic, CharacteristicInfo] = {
         how="Turn a tip of the inner gear opposite a tip of the outer gear and try the leaf "
         "between them.",
         default_instrument=InstrumentKind.FEELER,
-        uses=(Use(_INTERNAL, Component.INNER_GEAR, _FOUR_PLACES),),
+        uses=(
+            Use(_INTERNAL, Component.INNER_GEAR, _FOUR_PLACES),
+            Use(_GEROTOR, Component.INNER_GEAR, _FOUR_PLACES),
+        ),
     ),
     Characteristic.VANE_SLOT_GAP: CharacteristicInfo(
         label="Vane to slot gap",
@@ -481,5 +532,14 @@ CHARACTERISTICS: dict[Characteristic, CharacteristicInfo] = {
         how="Measure every pin end to end.",
         default_instrument=InstrumentKind.MICROMETER,
         uses=(Use(_PISTON, Component.HOLD_DOWN_PINS, ("pin 1", "pin 2", "pin 3")),),
+    ),
+    Characteristic.OWN: CharacteristicInfo(
+        label="A check of your own",
+        noun="reading",
+        meaning="A check that the maker's book asks for and the usual list does not hold.",
+        how="Measure it as the maker's book says.",
+        default_instrument=InstrumentKind.MICROMETER,
+        # On any component of any family: the line of the sheet says which.
+        uses=(),
     ),
 }
