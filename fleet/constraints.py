@@ -96,6 +96,38 @@ FLEET_CONSTRAINTS: dict[str, ConstraintFault] = {
         "The lines of an issued limit sheet never change. Draft a new revision of it.",
         "lines",
     ),
+    "fleet_leakpath_once": (
+        "taken",
+        "A clearance of a model has one leak path. Put what leaks side by side into its number of "
+        "gaps.",
+        "paths",
+    ),
+    "fleet_leakpath_characteristic": (
+        "invalid_choice",
+        "Choose one of the clearances through which this family leaks.",
+        "paths",
+    ),
+    "fleet_leakpath_shape": (
+        "leak_path_incomplete",
+        "A slot has a width and a length, a ring gap a diameter and a length, a flat ring gap an "
+        "outer and a smaller inner diameter; all above 0 and nothing else.",
+        "paths",
+    ),
+    "fleet_leakpath_count": (
+        "out_of_range",
+        "Enter how many such gaps are open at once, 1 to 100.",
+        "paths",
+    ),
+    "fleet_leakpath_gap_factor": (
+        "out_of_range",
+        "Enter which part of the clearance one gap has, above 0 and at most 1.",
+        "paths",
+    ),
+    "fleet_leakpath_eccentricity": (
+        "out_of_range",
+        "Enter the eccentricity from 0, centred, to 1, touching.",
+        "paths",
+    ),
     "fleet_sheetline_once": (
         "taken",
         "A characteristic stands once per component on a sheet. Take one of the two lines out.",
@@ -162,9 +194,24 @@ FLEET_CONSTRAINTS: dict[str, ConstraintFault] = {
         "A spread cannot be too small: it has a highest figure alone.",
         "lines",
     ),
-    "fleet_sheetline_two_terms": (
+    "fleet_sheetline_own_is_named": (
+        "name_missing",
+        "A check of your own has a name, and a listed one has its own. Name it, or take it out.",
+        "lines",
+    ),
+    "fleet_sheetline_readings_from": (
+        "source",
+        "Only a spread is taken over the readings of another check, one of those listed.",
+        "lines",
+    ),
+    "fleet_sheetline_allowance": (
+        "allowance",
+        "Only a computed check has an allowance. Take it out.",
+        "lines",
+    ),
+    "fleet_sheetline_terms": (
         "terms",
-        "A difference names its two readings, and nothing else names any.",
+        "A computed check names 2 to 6 readings, and nothing else names any.",
         "lines",
     ),
     "fleet_sheetline_has_positions": (
@@ -183,8 +230,22 @@ FLEET_CONSTRAINTS: dict[str, ConstraintFault] = {
             "also_limit_high",
             "also_new_low",
             "also_new_high",
+            "allowance",
         )
     },
+    "fleet_sheetrule_kind": ("invalid_choice", "Choose one of the three rules.", "kind"),
+    "fleet_sheetrule_guard": (
+        "out_of_range",
+        "A guard is above 0 and at most 5 standard uncertainties.",
+        "guard_z",
+    ),
+    "fleet_sheetrule_probabilities": (
+        "out_of_range",
+        "The probability that accepts is between 0.5 and 1, the one that rejects between 0 and "
+        "0.5.",
+        "p_accept",
+    ),
+    "fleet_sheetrule_why": ("required", "Say why this rule is chosen.", "why"),
     "fleet_pump_tag_once": (
         "taken",
         "Another pump of this site has this tag. Choose another tag, or look that pump up.",

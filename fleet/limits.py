@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 
 from fleet.faults import Fault
 from fleet.units import LengthUnit, cross_check, show
-from fleet.vocabulary import Characteristic, Component
-
+from fleet.vocabulary import CHARACTERISTICS, Characteristic, Component
 
 # Depth of a pocket less a gear and two plates takes four; more than six is a slip of the pen.
 MOST_TERMS = 6
@@ -32,10 +32,36 @@ class JudgedBy(StrEnum):
 _JUDGED_BY_LABELS = {
     JudgedBy.EACH: "Each position alone; the worst decides",
     JudgedBy.SPREAD: "Largest reading less smallest",
-    JudgedBy.DIFFERENCE: "First reading less second, at each position",
+    JudgedBy.DIFFERENCE: "Computed: first reading less the others, at each position",
     JudgedBy.LEAF_ENTERS: "A leaf of the limit size that enters rejects",
     JudgedBy.NOT_APPLICABLE: "Not applicable to this design",
 }
+
+
+_USUAL_SPREADS = frozenset(
+    {
+        Characteristic.SIDE_OUT_OF_PARALLEL,
+        Characteristic.GEAR_WIDTH_MATCH,
+        Characteristic.JOURNAL_SPREAD,
+        Characteristic.SHOE_THICKNESS_SPREAD,
+        Characteristic.BLOCK_BORE_SPREAD,
+        Characteristic.HOLD_DOWN_PIN_SPREAD,
+    }
+)
+
+
+def usually_judged_by(characteristic: Characteristic) -> JudgedBy:
+    """How the readings of a check usually meet its limit; a sheet may say otherwise.
+
+    The leaf of the limit size that rejects a body: TM 5-3820-256-24-1 p.4-69.
+    """
+    if CHARACTERISTICS[characteristic].terms:
+        return JudgedBy.DIFFERENCE
+    if characteristic in _USUAL_SPREADS:
+        return JudgedBy.SPREAD
+    if characteristic is Characteristic.CUT_IN_DEPTH:
+        return JudgedBy.LEAF_ENTERS
+    return JudgedBy.EACH
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +89,9 @@ class LimitRow:
 
     `new_low` and `new_high` are the as-new range, in the governing unit of `limits`. The `also_*`
     figures are what the sheet prints beside them in a second unit: checked, never judged by.
-    `terms` names the two readings of a difference, in the order in which they are subtracted.
+    `name` is that of a check of the site's own. `terms` names the readings of a difference, all
+    others taken from the first, and `allowance`, in the governing unit, is added to it.
+    `readings_from` is the check of the same component whose readings a spread is over.
     """
 
     characteristic: Characteristic
@@ -80,19 +108,67 @@ class LimitRow:
     also_new_high: Decimal | None = None
     terms: tuple[str, ...] = ()
     not_applicable_reason: str = ""
+    name: str = ""
+    allowance: Decimal | None = None
+    readings_from: Characteristic | None = None
+
+    @property
+    def label(self) -> str:
+        return self.name or self.characteristic.label
+
+    @property
+    def key(self) -> tuple[Characteristic, Component, str]:
+        """What stands once on a sheet."""
+        return (self.characteristic, self.component, self.name.strip().casefold())
+
+
+def formula(label: str, terms: Sequence[str], allowance: Decimal | None, unit: LengthUnit) -> str:
+    """How a computed check comes about: "Side clearance = housing depth − gear width + 0.10 mm".
+
+    allowance: in `unit`; None or nothing adds nothing. "" without `terms`.
+    """
+    if not terms:
+        return ""
+    sum_of = " − ".join(terms)
+    if allowance:
+        sign = "+" if allowance > 0 else "−"
+        sum_of += f" {sign} {show(abs(allowance), unit)} allowance"
+    return f"{label} = {sum_of}"
 
 
 def check_row(row: LimitRow) -> list[Fault]:
     """Every fault of the row, with dotted field names as in LimitRow; empty when it can stand."""
     if row.judged_by is JudgedBy.NOT_APPLICABLE:
-        return _not_applicable(row)
+        return [*_name(row), *_not_applicable(row)]
     return [
+        *_name(row),
         *_service_limit(row),
         *_as_new(row),
         *_positions(row),
         *_by_rule(row),
         *_second_unit(row),
     ]
+
+
+def _name(row: LimitRow) -> list[Fault]:
+    if row.characteristic is Characteristic.OWN and not row.name.strip():
+        return [
+            Fault(
+                "Name this check as the maker's book does: it is none of the listed ones.",
+                field="name",
+                code="name_missing",
+            )
+        ]
+    if row.characteristic is not Characteristic.OWN and row.name:
+        return [
+            Fault(
+                f"{row.characteristic.label} has its name already. Leave the name empty, or choose "
+                f"'{Characteristic.OWN.label}'.",
+                field="name",
+                code="name_not_own",
+            )
+        ]
+    return []
 
 
 def _not_applicable(row: LimitRow) -> list[Fault]:
@@ -110,16 +186,30 @@ def _not_applicable(row: LimitRow) -> list[Fault]:
     if any(figure is not None for figure in figures):
         faults.append(
             Fault(
-                f"{row.characteristic.label} is marked not applicable but has figures. Take the "
+                f"{row.label} is marked not applicable but has figures. Take the "
                 "figures out, or choose how it is judged.",
                 field="judged_by",
                 code="limit_not_applicable",
             )
         )
+    for field, left in (
+        ("terms", row.terms),
+        ("allowance", row.allowance is not None),
+        ("readings_from", row.readings_from),
+    ):
+        if left:
+            faults.append(
+                Fault(
+                    f"{row.label} is marked not applicable, so nothing is computed for it. Leave "
+                    "this empty.",
+                    field=field,
+                    code="limit_not_applicable",
+                )
+            )
     if not row.not_applicable_reason.strip():
         faults.append(
             Fault(
-                f"Say why {row.characteristic.label.lower()} does not apply to this design.",
+                f"Say why {row.label.lower()} does not apply to this design.",
                 field="not_applicable_reason",
                 code="reason_missing",
             )
@@ -129,7 +219,7 @@ def _not_applicable(row: LimitRow) -> list[Fault]:
 
 def _service_limit(row: LimitRow) -> list[Fault]:
     low, high, unit = row.limits.low, row.limits.high, row.limits.unit
-    name = row.characteristic.label
+    name = row.label
     if low is None and high is None:
         return [
             Fault(
@@ -165,7 +255,7 @@ def _service_limit(row: LimitRow) -> list[Fault]:
 
 
 def _as_new(row: LimitRow) -> list[Fault]:
-    unit, name = row.limits.unit, row.characteristic.label
+    unit, name = row.limits.unit, row.label
     faults = []
     if row.new_low is not None and row.new_high is not None and row.new_low > row.new_high:
         faults.append(
@@ -203,7 +293,7 @@ def _as_new(row: LimitRow) -> list[Fault]:
 
 
 def _positions(row: LimitRow) -> list[Fault]:
-    name = row.characteristic.label
+    name = row.label
     faults = []
     if not row.positions:
         faults.append(
@@ -234,7 +324,7 @@ def _positions(row: LimitRow) -> list[Fault]:
 
 
 def _by_rule(row: LimitRow) -> list[Fault]:
-    name, limits = row.characteristic.label, row.limits
+    name, limits = row.label, row.limits
     faults = []
     if row.judged_by is JudgedBy.LEAF_ENTERS and (
         limits.low is not None or limits.high is None or limits.high <= 0
@@ -248,26 +338,40 @@ def _by_rule(row: LimitRow) -> list[Fault]:
             )
         )
     if row.judged_by is JudgedBy.DIFFERENCE:
-        if (
-            len(row.terms) != 2
-            or row.terms[0] == row.terms[1]
-            or not all(map(str.strip, row.terms))
-        ):
-            faults.append(
-                Fault(
-                    f"{name}: a difference needs two readings with different names, such as bore "
-                    "and journal.",
-                    field="terms",
-                    code="terms",
-                )
-            )
+        faults += _computed(row)
     elif row.terms:
         faults.append(
             Fault(
-                f"{name}: only a difference has named readings. Take the names out, or judge it "
-                "as a difference.",
+                f"{name}: only a computed check has named readings. Take the names out, or judge "
+                "it as computed.",
                 field="terms",
                 code="terms",
+            )
+        )
+    if row.allowance is not None and row.judged_by is not JudgedBy.DIFFERENCE:
+        faults.append(
+            Fault(
+                f"{name}: only a computed check has an allowance. Take it out.",
+                field="allowance",
+                code="allowance",
+            )
+        )
+    if row.readings_from is not None and row.judged_by is not JudgedBy.SPREAD:
+        faults.append(
+            Fault(
+                f"{name}: only a spread is taken over the readings of another check. Leave this "
+                "empty, or judge it as the largest reading less the smallest.",
+                field="readings_from",
+                code="source",
+            )
+        )
+    elif row.readings_from is row.characteristic:
+        faults.append(
+            Fault(
+                f"{name}: it cannot be over its own readings. Leave this empty: then they are "
+                "measured for it.",
+                field="readings_from",
+                code="source",
             )
         )
     if row.judged_by is JudgedBy.SPREAD:
@@ -290,6 +394,20 @@ def _by_rule(row: LimitRow) -> list[Fault]:
     return faults
 
 
+def _computed(row: LimitRow) -> list[Fault]:
+    names = [term.strip().casefold() for term in row.terms]
+    if not 2 <= len(names) <= MOST_TERMS or len(set(names)) < len(names) or not all(names):
+        return [
+            Fault(
+                f"{row.label}: a computed check needs 2 to {MOST_TERMS} readings with different "
+                "names, such as bore and journal.",
+                field="terms",
+                code="terms",
+            )
+        ]
+    return []
+
+
 def _second_unit(row: LimitRow) -> list[Fault]:
     pairs = (
         ("also_low", row.limits.low, row.also_low),
@@ -302,8 +420,7 @@ def _second_unit(row: LimitRow) -> list[Fault]:
     if row.also_unit is None or row.also_unit is row.limits.unit:
         return [
             Fault(
-                f"{row.characteristic.label}: say which other unit the second figures are "
-                "printed in.",
+                f"{row.label}: say which other unit the second figures are printed in.",
                 field="also_unit",
                 code="second_unit",
             )
@@ -315,7 +432,7 @@ def _second_unit(row: LimitRow) -> list[Fault]:
         if figure is None:
             faults.append(
                 Fault(
-                    f"{row.characteristic.label}: {show(also, row.also_unit)} has no figure in "
+                    f"{row.label}: {show(also, row.also_unit)} has no figure in "
                     f"{row.limits.unit.label} beside it. Enter that one, since it governs.",
                     field=name,
                     code="second_unit_alone",

@@ -9,9 +9,12 @@ from typing import Any
 
 from django.db.models import Prefetch, QuerySet
 
+from fleet.decisions import SIMPLE, DecisionRule, RuleKind
+from fleet.events import RuleChosen
 from fleet.lifecycle import PumpStatus, SheetState
 from fleet.models import (
     ApiToken,
+    Event,
     HoursReading,
     ImportDraft,
     LimitSheet,
@@ -20,6 +23,7 @@ from fleet.models import (
     PumpModel,
     PumpMove,
     SheetLine,
+    SheetRule,
     Site,
     StatusChange,
     User,
@@ -116,6 +120,29 @@ def limit_sheets() -> QuerySet[LimitSheet]:
 def sheet_in_force(model: PumpModel) -> LimitSheet | None:
     """The one issued sheet of a model, with its lines; None while there is none."""
     return limit_sheets().filter(model=model, state=SheetState.ISSUED.value).first()
+
+
+def rules_of(sheet: LimitSheet) -> QuerySet[SheetRule]:
+    """Every rule chosen for a sheet, the one in force first. One query."""
+    return SheetRule.objects.filter(sheet=sheet).select_related("chosen_by").order_by("-id")
+
+
+def rule_in_force(sheet: LimitSheet) -> SheetRule | None:
+    """The rule by which readings meet the limits of a sheet; None is simple acceptance."""
+    return rules_of(sheet).first()
+
+
+def decision_rule_of(row: SheetRule | None) -> DecisionRule:
+    """The rule of a row as the pure rules take it; none is simple acceptance."""
+    if row is None:
+        return SIMPLE
+    return DecisionRule(RuleKind(row.kind), row.guard_z, row.p_accept, row.p_reject)
+
+
+def rules_told(sheet: LimitSheet) -> frozenset[int]:
+    """Ids of those rules of a sheet by which signed inspections are judged again. One query."""
+    told = Event.objects.filter(name=RuleChosen.name, payload__sheet_id=sheet.pk)
+    return frozenset(told.values_list("payload__rule_id", flat=True))
 
 
 def people_at(site: Site) -> QuerySet[Membership]:

@@ -1,7 +1,6 @@
-"""The closed lists of the trade: pump families, their parts, the measured checks, instruments.
+"""The closed lists of the trade: the measured checks of each pump family, and the instruments.
 
-Terms are those of the trade and of open standards (ISO 4391, ISO 5598). A wear plate is also
-called thrust, side or pressure plate; a bush is a plain bearing; a hub is a journal.
+Families and components stand in fleet.families and are given out from here too.
 """
 
 from __future__ import annotations
@@ -9,117 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-
-class PumpFamily(StrEnum):
-    EXTERNAL_GEAR = "external_gear"
-    INTERNAL_GEAR = "internal_gear"
-    GEROTOR = "gerotor"
-    VANE = "vane"
-    AXIAL_PISTON = "axial_piston"
-
-    @property
-    def label(self) -> str:
-        return _FAMILY_LABELS[self]
-
-
-_FAMILY_LABELS = {
-    PumpFamily.EXTERNAL_GEAR: "External gear pump",
-    PumpFamily.INTERNAL_GEAR: "Internal gear pump, with crescent",
-    PumpFamily.GEROTOR: "Internal gear pump, gerotor",
-    PumpFamily.VANE: "Vane pump",
-    PumpFamily.AXIAL_PISTON: "Axial piston pump",
-}
-
-
-class Rotation(StrEnum):
-    """Which way the shaft turns, stated looking at the shaft end (common practice)."""
-
-    CLOCKWISE = "clockwise"
-    ANTICLOCKWISE = "anticlockwise"
-    EITHER = "either"
-
-    @property
-    def label(self) -> str:
-        return _ROTATION_LABELS[self]
-
-
-_ROTATION_LABELS = {
-    Rotation.CLOCKWISE: "Clockwise, looking at the shaft end",
-    Rotation.ANTICLOCKWISE: "Anticlockwise, looking at the shaft end",
-    Rotation.EITHER: "Either way",
-}
-
-
-class Component(StrEnum):
-    """What is looked at, judged and decided on as one. Gears count as their pair."""
-
-    SEALS = "seals"
-    WEAR_PLATE_FRONT = "wear_plate_front"
-    WEAR_PLATE_REAR = "wear_plate_rear"
-    GEARS = "gears"
-    SHAFTS = "shafts"
-    BUSHES = "bushes"
-    HOUSING_BORE = "housing_bore"
-    INLET_PORT = "inlet_port"
-    OUTLET_PORT = "outlet_port"
-    INNER_GEAR = "inner_gear"
-    OUTER_GEAR = "outer_gear"
-    CRESCENT = "crescent"
-    SHAFT = "shaft"
-    BEARINGS = "bearings"
-    HOUSING = "housing"
-    SIDE_PLATE_FRONT = "side_plate_front"
-    SIDE_PLATE_REAR = "side_plate_rear"
-    ROTOR = "rotor"
-    VANES = "vanes"
-    CAM_RING = "cam_ring"
-    VALVE_PLATE = "valve_plate"
-    CYLINDER_BLOCK = "cylinder_block"
-    PISTONS_AND_SHOES = "pistons_and_shoes"
-    HOLD_DOWN_PINS = "hold_down_pins"
-    SWASH_PLATE = "swash_plate"
-
-    @property
-    def label(self) -> str:
-        return _COMPONENT_LABELS.get(self, self.value.replace("_", " ").capitalize())
-
-
-_COMPONENT_LABELS = {
-    Component.WEAR_PLATE_FRONT: "Wear plate, front",
-    Component.WEAR_PLATE_REAR: "Wear plate, rear",
-    Component.GEARS: "Gears (pair)",
-    Component.SIDE_PLATE_FRONT: "Side plate, front",
-    Component.SIDE_PLATE_REAR: "Side plate, rear",
-    Component.HOLD_DOWN_PINS: "Hold-down pins",
-}
-
-COMPONENTS: dict[PumpFamily, tuple[Component, ...]] = {
-    PumpFamily.EXTERNAL_GEAR: (
-        Component.SEALS, Component.WEAR_PLATE_FRONT, Component.WEAR_PLATE_REAR, Component.GEARS,
-        Component.SHAFTS, Component.BUSHES, Component.HOUSING_BORE, Component.INLET_PORT,
-        Component.OUTLET_PORT,
-    ),
-    PumpFamily.INTERNAL_GEAR: (
-        Component.SEALS, Component.INNER_GEAR, Component.OUTER_GEAR, Component.CRESCENT,
-        Component.SHAFT, Component.BUSHES, Component.HOUSING_BORE, Component.INLET_PORT,
-        Component.OUTLET_PORT,
-    ),
-    PumpFamily.GEROTOR: (
-        Component.SEALS, Component.INNER_GEAR, Component.OUTER_GEAR, Component.SHAFT,
-        Component.BUSHES, Component.HOUSING_BORE, Component.INLET_PORT, Component.OUTLET_PORT,
-    ),
-    PumpFamily.VANE: (
-        Component.SEALS, Component.SIDE_PLATE_FRONT, Component.SIDE_PLATE_REAR, Component.ROTOR,
-        Component.VANES, Component.CAM_RING, Component.SHAFT, Component.BEARINGS,
-        Component.HOUSING, Component.INLET_PORT, Component.OUTLET_PORT,
-    ),
-    PumpFamily.AXIAL_PISTON: (
-        Component.SEALS, Component.VALVE_PLATE, Component.CYLINDER_BLOCK,
-        Component.PISTONS_AND_SHOES, Component.HOLD_DOWN_PINS, Component.SWASH_PLATE,
-        Component.SHAFT, Component.BEARINGS, Component.HOUSING, Component.INLET_PORT,
-        Component.OUTLET_PORT,
-    ),
-}  # fmt: skip
+from fleet.families import COMPONENTS as COMPONENTS
+from fleet.families import Component as Component
+from fleet.families import PumpFamily as PumpFamily
+from fleet.families import Rotation as Rotation
 
 
 class InstrumentKind(StrEnum):
@@ -221,7 +113,10 @@ class CharacteristicInfo:
     """A measured check: what it means, how it is taken, and where.
 
     `noun` is what the reading is called in a sentence ("the gap", "the depth"). `terms` names
-    the two readings of a check that is a difference, the larger part first; else empty.
+    the readings of a check that is a difference, the part first from which the others are taken;
+    else empty. `computed_terms` are such readings for a check that is usually measured but can
+    be computed as well. `readings_from` is the check whose readings a spread is usually over,
+    where nothing is measured for it alone.
     """
 
     label: str
@@ -231,6 +126,8 @@ class CharacteristicInfo:
     default_instrument: InstrumentKind
     uses: tuple[Use, ...]
     terms: tuple[str, ...] = ()
+    computed_terms: tuple[str, ...] = ()
+    readings_from: Characteristic | None = None
 
     @property
     def families(self) -> tuple[PumpFamily, ...]:
@@ -261,6 +158,8 @@ _GEAR_SET = tuple(f"{gear} {place}" for gear in ("inner", "outer") for place in 
 _BOTH_PLATES = tuple(f"{plate} {place}" for plate in _FRONT_REAR for place in _FOUR_PLACES)
 _PLATES_ROUND = tuple(f"{plate} {hour}" for plate in _FRONT_REAR for hour in _CLOCK)
 _ALONG_SHAFT = ("seal track", "drive end")
+_JOURNAL = ("near gear 0°", "near gear 90°", "far end 0°", "far end 90°")
+_JOURNAL_FREE = ("near rotor 0°", "near rotor 90°", "far end 0°", "far end 90°")
 _NINE_PISTONS = tuple(f"piston {number}" for number in range(1, 10))
 
 _GEAR = PumpFamily.EXTERNAL_GEAR
@@ -278,6 +177,7 @@ CHARACTERISTICS: dict[Characteristic, CharacteristicInfo] = {
         "slide the leaf under it over the gear.",
         default_instrument=InstrumentKind.FEELER,
         uses=(Use(_GEAR, Component.WEAR_PLATE_FRONT, _BOTH_GEARS_ROUND),),
+        computed_terms=("housing depth", "gear width", "wear plate front", "wear plate rear"),
     ),
     Characteristic.SIDE_OUT_OF_PARALLEL: CharacteristicInfo(
         label="Side clearance, out of parallel",
@@ -287,6 +187,7 @@ CHARACTERISTICS: dict[Characteristic, CharacteristicInfo] = {
         how="Nothing more to measure: it is the largest side clearance less the smallest.",
         default_instrument=InstrumentKind.FEELER,
         uses=(Use(_GEAR, Component.WEAR_PLATE_FRONT, _BOTH_GEARS_ROUND),),
+        readings_from=Characteristic.SIDE_CLEARANCE,
     ),
     Characteristic.BACKLASH: CharacteristicInfo(
         label="Backlash",
@@ -402,11 +303,10 @@ CHARACTERISTICS: dict[Characteristic, CharacteristicInfo] = {
         how="Measure the journal near the gear and at its far end, in two directions each.",
         default_instrument=InstrumentKind.MICROMETER,
         uses=(
-            Use(
-                _GEAR,
-                Component.SHAFTS,
-                ("near gear 0°", "near gear 90°", "far end 0°", "far end 90°"),
-            ),
+            Use(_GEAR, Component.SHAFTS, _JOURNAL),
+            Use(_INTERNAL, Component.SHAFT, _JOURNAL),
+            Use(_GEROTOR, Component.SHAFT, _JOURNAL),
+            Use(_VANE, Component.SHAFT, _JOURNAL_FREE),
         ),
     ),
     Characteristic.GEAR_SET_SIDE_CLEARANCE: CharacteristicInfo(
@@ -420,6 +320,7 @@ CHARACTERISTICS: dict[Characteristic, CharacteristicInfo] = {
             Use(_INTERNAL, Component.OUTER_GEAR, _GEAR_SET),
             Use(_GEROTOR, Component.OUTER_GEAR, _GEAR_SET),
         ),
+        computed_terms=("body depth", "gear width"),
     ),
     Characteristic.OUTER_GEAR_TO_BODY: CharacteristicInfo(
         label="Outer gear to body",
@@ -543,3 +444,16 @@ CHARACTERISTICS: dict[Characteristic, CharacteristicInfo] = {
         uses=(),
     ),
 }
+
+
+def taken_on(characteristic: Characteristic, family: PumpFamily) -> bool:
+    """Whether a sheet of this family may have the check; one of the site's own stands on any."""
+    return (
+        characteristic is Characteristic.OWN
+        or CHARACTERISTICS[characteristic].use_in(family) is not None
+    )
+
+
+def usual_checks(family: PumpFamily) -> tuple[Characteristic, ...]:
+    """The checks that an inspection of this family usually has."""
+    return tuple(c for c, info in CHARACTERISTICS.items() if info.use_in(family) is not None)

@@ -7,6 +7,8 @@ class InspectionsConfig(AppConfig):
 
     def ready(self) -> None:
         from fleet.plumbing.problems import CONSTRAINTS
+        from inspections import subscribers
         from inspections.constraints import INSPECTIONS_CONSTRAINTS
 
         CONSTRAINTS.update(INSPECTIONS_CONSTRAINTS)
+        subscribers.register()

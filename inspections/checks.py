@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from decimal import Decimal
 
+from fleet.decisions import SIMPLE, DecisionRule
 from fleet.faults import Fault
 from fleet.limits import JudgedBy, Limits
 from fleet.models import SheetLine
 from fleet.units import LengthUnit
 from fleet.vocabulary import CHARACTERISTICS, Characteristic, Component, InstrumentKind
-from inspections.intervals import Interval
-from inspections.judging import interval_of, judge, limits_of
+from inspections.judging import judge, limits_of, tries_of
+from inspections.leafsearch import Bracket, End, LeafTask
+from inspections.leaves import Try, ends
 from inspections.models import Instrument, Reading, Verdict
-from inspections.nextleaf import Advice, Gap, next_leaf, set_gap
+from inspections.nextleaf import Advice, Gap, narrowing_leaf, next_leaf, set_gap
+from inspections.trendprior import NormalPrior
 from inspections.verdicts import CheckVerdict, Outcome
 
 
@@ -54,7 +56,7 @@ class Check:
 
     @property
     def label(self) -> str:
-        return Characteristic(self.line.characteristic).label
+        return self.line.label
 
     @property
     def component(self) -> Component:
@@ -104,11 +106,12 @@ def check_from(
     verdict: Verdict | None,
     readings: list[Reading],
     at_hand: Iterable[Instrument],
+    rule: DecisionRule,
 ) -> Check:
-    """The line with the readings in force for it. at_hand: instruments of the site in use."""
+    """The line with the readings that it judges. at_hand: instruments of the site in use."""
     if JudgedBy(line.judged_by) is JudgedBy.NOT_APPLICABLE:
         return Check(line, None, None, (), (), ())
-    judged = judge(line, readings)
+    judged = judge(line, readings, rule)
     alone = {each.position: each for each in judged.positions}
     read = {(reading.position, reading.term): reading for reading in readings}
     places = tuple(
@@ -141,7 +144,7 @@ def suited(line: SheetLine, at_hand: Iterable[Instrument]) -> tuple[Instrument, 
 
 def _serves(line: SheetLine, kind: InstrumentKind) -> bool:
     judged_by = JudgedBy(line.judged_by)
-    if judged_by is JudgedBy.NOT_APPLICABLE:
+    if judged_by is JudgedBy.NOT_APPLICABLE or line.readings_from:
         return False
     if kind is InstrumentKind.FEELER:
         return not line.terms
@@ -159,13 +162,67 @@ def leaves_decide(line: SheetLine, instrument: Instrument) -> bool:
     )
 
 
+def leaf_task(
+    line: SheetLine,
+    instrument: Instrument,
+    *,
+    rule: DecisionRule = SIMPLE,
+    study_u: float | None = None,
+    prior: NormalPrior | None = None,
+) -> LeafTask | None:
+    """What a leaf set has to decide for a line; None where leaves do not decide.
+
+    rule: that of the inspection. study_u: of who measures, in the unit of the set. prior: what to
+    expect before measuring, in that unit.
+    """
+    if not leaves_decide(line, instrument):
+        return None
+    return LeafTask(
+        leaves=tuple(instrument.leaves),
+        unit=LengthUnit(instrument.unit),
+        limits=limits_of(line),
+        strict_high=JudgedBy(line.judged_by) is JudgedBy.LEAF_ENTERS,
+        rule=rule,
+        permissible_error=instrument.permissible_error,
+        study_u=study_u,
+        prior=prior,
+    )
+
+
+def tries_with(reading: Reading | None, instrument: Instrument) -> list[Try]:
+    """The leaves tried so far with this set; what another set said does not count."""
+    if reading is None or reading.is_value or reading.instrument_id != instrument.pk:
+        return []
+    return tries_of(reading)
+
+
+def bracket_ends(tries: Sequence[Try]) -> Bracket:
+    """The ends of a bracket with the leaves that made each; None for an end not made yet."""
+    low, high = ends(tries) if tries else (None, None)
+    return (
+        None if low is None else End(low.thickness, len(low.leaves)),
+        None if high is None else End(high.thickness, len(high.leaves)),
+    )
+
+
 def advice_for(
-    line: SheetLine, position: str, reading: Reading | None, instrument: Instrument
+    line: SheetLine,
+    position: str,
+    reading: Reading | None,
+    instrument: Instrument,
+    *,
+    rule: DecisionRule = SIMPLE,
+    study_u: float | None = None,
+    prior: NormalPrior | None = None,
+    repeat: int | None = None,
+    narrow: bool = False,
 ) -> Advice | None:
     """Which leaf to try next at a position; None where leaves do not decide.
 
     reading: the one in force at the position, or None. What another set said does not count: the
-    position starts anew with this one. Raises Fault for a position that the line has not.
+    position starts anew with this one. repeat: the series in hand, None for the last one taken.
+    narrow: for the trend, whatever the limit says. Else as in leaf_task. Raises Fault for a
+    position that the line has not.
     """
     if position not in line.positions:
         raise Fault(
@@ -174,27 +231,23 @@ def advice_for(
             field="position",
             code="unknown_position",
         )
-    if not leaves_decide(line, instrument):
+    task = leaf_task(line, instrument, rule=rule, study_u=study_u, prior=prior)
+    if task is None:
         return None
-    goes_on = (
-        reading is not None and not reading.is_value and reading.instrument_id == instrument.pk
-    )
-    return next_leaf(
-        leaves=instrument.leaves,
-        leaves_unit=LengthUnit(instrument.unit),
-        limits=limits_of(line),
-        bracket=interval_of(reading) if reading and goes_on else Interval(Decimal(0), None),
-        strict_high=JudgedBy(line.judged_by) is JudgedBy.LEAF_ENTERS,
-    )
+    tries = tries_with(reading, instrument)
+    in_hand = repeat or max((one.repeat for one in tries), default=1)
+    low, high = bracket_ends([one for one in tries if one.repeat == in_hand])
+    return narrowing_leaf(task, low, high) if narrow else next_leaf(task, low, high)
 
 
-def set_gap_for(line: SheetLine, instrument: Instrument) -> Gap | None:
+def set_gap_for(
+    line: SheetLine,
+    instrument: Instrument,
+    *,
+    rule: DecisionRule = SIMPLE,
+    study_u: float | None = None,
+    prior: NormalPrior | None = None,
+) -> Gap | None:
     """What this leaf set cannot decide against the line's limit, said before measuring."""
-    if not leaves_decide(line, instrument):
-        return None
-    return set_gap(
-        instrument.leaves,
-        LengthUnit(instrument.unit),
-        limits_of(line),
-        strict_high=JudgedBy(line.judged_by) is JudgedBy.LEAF_ENTERS,
-    )
+    task = leaf_task(line, instrument, rule=rule, study_u=study_u, prior=prior)
+    return None if task is None else set_gap(task)

@@ -28,6 +28,16 @@ INSPECTIONS_CONSTRAINTS: dict[str, ConstraintFault] = {
         "Enter the resolution, above zero and below 1000.",
         "resolution",
     ),
+    "inspections_instrument_permissible_error": (
+        "out_of_range",
+        "Enter the largest error either way, above zero and below 1000, or leave it out.",
+        "permissible_error",
+    ),
+    "inspections_leafwithdrawal_why": (
+        "required",
+        "Say what is wrong with the leaf: bent, torn, rusty, worn.",
+        "why",
+    ),
     "inspections_inspection_state": ("invalid_choice", "Choose one of the states.", "state"),
     "inspections_inspection_reason": (
         "invalid_choice",
@@ -79,6 +89,22 @@ INSPECTIONS_CONSTRAINTS: dict[str, ConstraintFault] = {
         "This inspection is not open, so nothing in it changes. Ask for it to be sent back, or "
         "correct it by a new inspection that supersedes it.",
         "",
+    ),
+    "inspections_only_while_under_work": (
+        "closed",
+        "This inspection is closed, so nothing of its countersigning changes. A correction is a "
+        "new inspection that supersedes it.",
+        "",
+    ),
+    "inspections_overdueacceptance_once": (
+        "taken",
+        "Somebody else accepted the readings with this instrument just now. Read theirs.",
+        "instrument",
+    ),
+    "inspections_overdueacceptance_reason": (
+        "required",
+        "Say why these readings may count.",
+        "reason",
     ),
     "inspections_statechange_why": ("required", "Say why the state changes.", "why"),
     "inspections_nameplate_inspection_id_key": (
@@ -143,6 +169,87 @@ INSPECTIONS_CONSTRAINTS: dict[str, ConstraintFault] = {
         "taken",
         "This photo is kept with this component already.",
         "file",
+    ),
+    "inspections_rejudgement_progress": (
+        "out_of_range",
+        "No more inspections can be judged again than there are.",
+        "",
+    ),
+    "inspections_rejudgement_rule_id_key": (
+        "taken",
+        "The inspections are being judged again by this rule already.",
+        "",
+    ),
+    "inspections_rejudgedverdict_once": (
+        "taken",
+        "This check was judged again by this rule already.",
+        "",
+    ),
+    "inspections_rejudgedverdict_outcome": (
+        "invalid_choice",
+        "A check is within limits, out of limits or undecided.",
+        "",
+    ),
+    "inspections_study_characteristic": (
+        "invalid_choice",
+        "Choose one of the listed characteristics.",
+        "characteristic",
+    ),
+    "inspections_study_instrument_kind": (
+        "invalid_choice",
+        "Choose one of the kinds.",
+        "instrument_kind",
+    ),
+    "inspections_study_unit": ("invalid_choice", "Choose mm, µm, in or thou.", "unit"),
+    "inspections_study_tolerance": (
+        "out_of_range",
+        "Enter a width above zero, or leave it empty.",
+        "tolerance",
+    ),
+    "inspections_study_size": (
+        "out_of_range",
+        "Name 2 to 30 parts, and repeat 2 to 10 times.",
+        "parts",
+    ),
+    "inspections_study_closed_with_result": (
+        "study_closed",
+        "A study is closed with its result, by name and time. Read it again.",
+        "",
+    ),
+    "inspections_studyreading_once": (
+        "taken",
+        "Somebody entered this reading just now. Read the study again.",
+        "entries",
+    ),
+    "inspections_studyreading_in_order": (
+        "out_of_range",
+        "Enter lengths from 0 up to 100 000, the lower end first.",
+        "entries",
+    ),
+    "inspections_studyreading_trial": (
+        "out_of_range",
+        "Count the repeats from 1 to 10.",
+        "entries",
+    ),
+    "inspections_studyreading_closed_is_fixed": (
+        "study_closed",
+        "This study is closed and stays as it is. Begin another to measure again.",
+        "",
+    ),
+    "inspections_controlreading_once": (
+        "taken",
+        "Somebody measured this position again just now. Read the inspection again.",
+        "position",
+    ),
+    "inspections_controlreading_unit": (
+        "invalid_choice",
+        "Choose mm, µm, in or thou.",
+        "unit",
+    ),
+    "inspections_controlreading_value_or_bracket": (
+        "value_or_bracket",
+        "Enter either the leaves that were tried or the value that the instrument shows.",
+        "value",
     ),
     "inspections_disposition_once": (
         "taken",

@@ -47,6 +47,7 @@ _LABELS = {
     Disposition.SCRAP: "Scrap the pump",
 }
 _ORDER = tuple(Disposition)
+_RENEWED_FROM = _ORDER.index(Disposition.REPLACE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +86,7 @@ _PLATES = (
     (C.WEAR_PLATE_FRONT, C.WEAR_PLATE_REAR),
     (C.SIDE_PLATE_FRONT, C.SIDE_PLATE_REAR),
 )
+_EVERY_PLATE = (*_PLATES[0], *_PLATES[1], C.VALVE_PLATE)
 _BODIES = (C.HOUSING_BORE, C.HOUSING)
 _PORTS = (C.INLET_PORT, C.OUTLET_PORT)
 
@@ -148,6 +150,7 @@ _FOLLOWS = (
 # Parts that a check is about besides the one the sheet names for it.
 _ALSO: dict[Characteristic, tuple[tuple[C, ...], str]] = {
     Characteristic.SIDE_CLEARANCE: ((C.WEAR_PLATE_FRONT, C.WEAR_PLATE_REAR), _TRADE),
+    Characteristic.SIDE_OUT_OF_PARALLEL: ((C.WEAR_PLATE_FRONT, C.WEAR_PLATE_REAR), _TRADE),
     Characteristic.TIP_CLEARANCE: ((C.GEARS,), _TRADE),
     Characteristic.BACKLASH: ((C.GEARS, C.INNER_GEAR), _TRADE),
     Characteristic.SHAFT_TO_BUSH: ((C.BUSHES, C.BEARINGS), "TM 10-3930-653-14&P p.4-203"),
@@ -160,6 +163,29 @@ _ALSO: dict[Characteristic, tuple[tuple[C, ...], str]] = {
     Characteristic.RING_WEAR_STEP: ((C.CAM_RING,), _TRADE),
     Characteristic.SLIPPER_END_PLAY: ((C.PISTONS_AND_SHOES,), "TM 10-3930-660-34 p.16-133"),
 }
+
+# Damage of which the least is too much: on these parts (on any, where none are named), with source.
+_NEVER_SLIGHT: dict[Word, tuple[tuple[C, ...], str]] = {
+    Word.CRACKED: ((), _TRADE),
+    Word.BROKEN: ((), _TRADE),
+    Word.SEIZED: ((), _TRADE),
+    Word.SEAL_TRACK_GROOVED: ((), _TRADE),
+    Word.SHOE_ROLLED: ((), _TRADE),
+    # No nail catches on a heat colour, yet the metal is no longer what it was.
+    Word.HEAT_COLOUR: (
+        (*_EVERY_PLATE, C.BUSHES, C.BEARINGS),
+        f"TM 5-3820-256-24-2 ch. 7 for wear plates, page not confirmed; else {_TRADE}",
+    ),
+}
+_TURN_OVER = Reason(
+    "The cut-in is within its limit: if both ports are of one size, the body may be turned over "
+    "and used once more. Record it, since it cannot be done twice.",
+    "TM 5-3820-256-24-2 §7-1.4.1; TM 5-3895-349-14&P",
+)
+_BUSHES_DO_NOT_HELP = Reason(
+    "New bushes alone may not bring the flow back: they hold the gears off the worn track.",
+    "TM 5-3820-256-24-1 p.4-70",
+)
 
 
 def propose(
@@ -192,6 +218,7 @@ def propose(
         "A pump that was taken apart gets every seal new.",
         "TM 5-3820-256-24-2 §7-1.4.6; TM 5-3810-307-24-1-2",
     )
+    verdicts, findings = tuple(verdicts), tuple(findings)
     for characteristic, part, outcome in verdicts:
         if outcome is Outcome.OUT:
             also, source = _ALSO.get(characteristic, ((), _TRADE))
@@ -213,6 +240,7 @@ def propose(
         else:
             to(part, disposition, text, source)
     _follow_through(drafts, body_replaceable=body_replaceable)
+    _note_on_the_body(drafts.get(C.HOUSING_BORE), verdicts, findings)
     return tuple(
         Proposal(part, draft.disposition, tuple(draft.reasons) or (_NOTHING_FOUND,))
         for part, draft in drafts.items()
@@ -226,6 +254,12 @@ def _from_finding(part: C, word: Word, severity: Severity) -> tuple[Disposition,
     seen = f"{word.label}, severity {severity.value}"
     if severity >= Severity.HEAVY:
         return Disposition.REPLACE, f"{seen}: replace.", _TRADE
+    if word is Word.WRONG_WAY_ROUND:
+        return (
+            Disposition.REUSE,
+            f"{seen}: fit it the right way; its wear is judged by itself.",
+            WORDS[word].source,
+        )
     if severity is Severity.LIGHT:
         if word is Word.SEAL_TRACK_GROOVED:
             return (
@@ -236,10 +270,32 @@ def _from_finding(part: C, word: Word, severity: Severity) -> tuple[Disposition,
         if WORDS[word].dressable and part is not C.SEALS:
             return Disposition.DRESS, f"{seen}: can be dressed.", _TRADE
         return Disposition.REPLACE, f"{seen}: cannot be dressed away.", _TRADE
-    # A crack is never mere polish, and neither is a worn seal track.
-    if word in {Word.CRACKED, Word.BROKEN, Word.SEIZED, Word.SEAL_TRACK_GROOVED}:
-        return Disposition.REPLACE, f"{seen}: however slight, replace.", _TRADE
+    parts, source = _NEVER_SLIGHT.get(word, ((), ""))
+    if source and part in (parts or (part,)):
+        return Disposition.REPLACE, f"{seen}: however slight, replace.", source
     return Disposition.REUSE, f"{seen}: may stay.", _TRADE
+
+
+def _note_on_the_body(
+    body: _Draft | None,
+    verdicts: Iterable[tuple[Characteristic, C, Outcome]],
+    findings: Iterable[tuple[C, Word, int]],
+) -> None:
+    """What the manuals say of a body whose track was measured; it decides nothing by itself."""
+    if body is None:
+        return
+    cut_in = {
+        outcome
+        for characteristic, part, outcome in verdicts
+        if (characteristic, part) == (Characteristic.CUT_IN_DEPTH, C.HOUSING_BORE)
+    }
+    marked = any(
+        part is C.HOUSING_BORE and word is not Word.NO_DEFECT for part, word, _ in findings
+    )
+    if Outcome.OUT in cut_in:
+        body.reasons.append(_BUSHES_DO_NOT_HELP)
+    elif cut_in == {Outcome.WITHIN} and marked and body.disposition.rank < _RENEWED_FROM:
+        body.reasons.append(_TURN_OVER)
 
 
 def _follow_through(drafts: dict[C, _Draft], *, body_replaceable: bool) -> None:

@@ -17,3 +17,17 @@ class InspectionSigned:
     pump_id: int
     site_id: int
     supersedes_id: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RejudgingGoesOn:
+    """More inspections are still to be judged again by a changed rule.
+
+    after_id: all up to this inspection are done.
+    """
+
+    name: ClassVar[str] = "inspections.rejudging_goes_on"
+    schema: ClassVar[int] = 1
+
+    rejudgement_id: int
+    after_id: int

@@ -120,6 +120,10 @@ class Word(StrEnum):
     NICKED = "nicked"
     ABRADED = "abraded"
     LIP_TURNED = "lip_turned"
+    LEAKED = "leaked"
+    MICROPITTED = "micropitted"
+    WORN_STEP = "worn_step"
+    WRONG_WAY_ROUND = "wrong_way_round"
 
     @property
     def label(self) -> str:
@@ -138,7 +142,9 @@ class WordInfo:
 
 
 _SEALS = frozenset({C.SEALS})
-_GEARS = frozenset({C.GEARS, C.INNER_GEAR, C.OUTER_GEAR, C.CRESCENT})
+_TOOTHED = frozenset({C.GEARS, C.INNER_GEAR, C.OUTER_GEAR})
+_CRESCENT = frozenset({C.CRESCENT})
+_GEARS = _TOOTHED | _CRESCENT
 _PLATES = frozenset(
     {C.WEAR_PLATE_FRONT, C.WEAR_PLATE_REAR, C.SIDE_PLATE_FRONT, C.SIDE_PLATE_REAR, C.VALVE_PLATE}
 )
@@ -148,10 +154,18 @@ _ROLLING = frozenset({C.BEARINGS})
 _BODY = frozenset({C.HOUSING_BORE, C.HOUSING})
 _PORTS = frozenset({C.INLET_PORT, C.OUTLET_PORT})
 _VANE_PARTS = frozenset({C.ROTOR, C.VANES, C.CAM_RING})
+_RING = frozenset({C.CAM_RING})
 _SHOES = frozenset({C.PISTONS_AND_SHOES})
-_PISTON_PARTS = _SHOES | {C.CYLINDER_BLOCK, C.SWASH_PLATE, C.HOLD_DOWN_PINS}
+_BLOCK = frozenset({C.CYLINDER_BLOCK})
+_SWASH = frozenset({C.SWASH_PLATE})
+_PINS = frozenset({C.HOLD_DOWN_PINS})
+_PISTON_PARTS = _SHOES | _BLOCK | _SWASH | _PINS
+# What carries the shaft's turning: splines, keys and keyways.
+_DRIVEN = _SHAFTS | frozenset({C.INNER_GEAR, C.ROTOR, C.CYLINDER_BLOCK})
 _RUNNING = _GEARS | _PLATES | _SHAFTS | _BEARINGS | _VANE_PARTS | _PISTON_PARTS
 _METAL = _RUNNING | _BODY | _PORTS
+# Pins only press: no stream, film or dirt runs over them.
+_IN_THE_STREAM = _RUNNING - _PINS
 
 _TRADE = "common practice, no source"
 _GEAR_TERM = "ISO 10825 heading"
@@ -174,26 +188,26 @@ WORDS: dict[Word, WordInfo] = {
         "Worn away", _RUNNING | _BODY, f"{_GEAR_TERM}, excessive wear", _M.WEAR
     ),
     Word.INTERFERENCE_WEAR: WordInfo(
-        "Interference wear", _GEARS, f"{_GEAR_TERM}, interference", _M.WEAR
+        "Interference wear", _TOOTHED, f"{_GEAR_TERM}, interference", _M.WEAR
     ),
-    Word.ONE_SIDED_WEAR: WordInfo("Worn on one side", _RUNNING, f"{_TRADE}", _M.CLEARANCE),
+    Word.ONE_SIDED_WEAR: WordInfo("Worn on one side", _RUNNING, _TRADE, _M.CLEARANCE),
     Word.SCUFFED: WordInfo("Scuffed", _RUNNING | _BODY, f"{_GEAR_TERM}, scuffing", _M.WEAR),
     Word.SMEARED: WordInfo("Smeared", _RUNNING, "ISO 15243:2017 5.2, adhesive wear", _M.WEAR),
     Word.CAVITATION_EROSION: WordInfo(
         "Pitted by cavitation or air",
-        _RUNNING | _BODY | _PORTS,
+        _IN_THE_STREAM | _BODY | _PORTS,
         f"{_GEAR_TERM}, cavitation erosion",
         _M.CAVITATION,
     ),
     Word.FLUID_EROSION: WordInfo(
         "Eroded by the stream",
-        _RUNNING | _BODY | _PORTS,
+        _IN_THE_STREAM | _BODY | _PORTS,
         f"{_GEAR_TERM}, hydraulic erosion; TM 5-3820-256-24-2",
         _M.EROSION,
     ),
     Word.ELECTRIC_EROSION: WordInfo(
         "Marked by electric current",
-        _GEARS | _BEARINGS | _SHAFTS,
+        _TOOTHED | _BEARINGS | _SHAFTS,
         f"{_GEAR_TERM}, electric erosion; ISO 15243:2017 5.4",
         _M.EROSION,
     ),
@@ -206,7 +220,7 @@ WORDS: dict[Word, WordInfo] = {
     ),
     Word.FRETTING: WordInfo(
         "Fretted, red dust",
-        _GEARS | _SHAFTS | _BEARINGS | _BODY,
+        _GEARS | _DRIVEN | _BEARINGS | _BODY,
         f"{_GEAR_TERM}, fretting corrosion; ISO 15243:2017 5.3",
         _M.WEAR,
     ),
@@ -215,7 +229,10 @@ WORDS: dict[Word, WordInfo] = {
     ),
     Word.VARNISH: WordInfo("Varnish, brown film", _METAL, _TRADE, _M.CONTAMINATION, True),
     Word.EMBEDDED_GRIT: WordInfo(
-        "Grit embedded", _PLATES | _BEARINGS | _SHOES | _SEALS, _TRADE, _M.CONTAMINATION
+        "Grit embedded",
+        _PLATES | _BEARINGS | _SHOES | _BLOCK | _CRESCENT | _SEALS,
+        _TRADE,
+        _M.CONTAMINATION,
     ),
     Word.INDENTED: WordInfo(
         "Indented", _RUNNING, f"{_GEAR_TERM}, indentation; ISO 15243:2017 5.5", _M.DEFORMATION
@@ -226,20 +243,18 @@ WORDS: dict[Word, WordInfo] = {
         f"{_GEAR_TERM}, plastic deformation",
         _M.DEFORMATION,
     ),
-    Word.RIPPLED: WordInfo(
-        "Rippled", _GEARS | frozenset({C.CAM_RING}), f"{_GEAR_TERM}, rippling", _M.WEAR
-    ),
+    Word.RIPPLED: WordInfo("Rippled", _TOOTHED | _RING, f"{_GEAR_TERM}, rippling", _M.WEAR),
     Word.BURRED: WordInfo("Burred", _METAL, f"{_GEAR_TERM}, burrs", _M.DEFORMATION, True),
-    Word.SHARP_EDGE: WordInfo("Sharp edge", _GEARS | _VANE_PARTS, _TRADE, _M.WEAR, True),
+    Word.SHARP_EDGE: WordInfo("Sharp edge", _TOOTHED | _VANE_PARTS, _TRADE, _M.WEAR, True),
     Word.PITTED: WordInfo(
         "Pitted by fatigue",
-        _GEARS | _ROLLING | _SHAFTS,
+        _TOOTHED | _ROLLING | _SHAFTS,
         f"{_GEAR_TERM}, pitting; ISO 15243:2017 5.1",
         _M.FATIGUE,
     ),
     Word.FLAKED: WordInfo(
         "Flaked or spalled",
-        _GEARS | _BEARINGS | _SHAFTS,
+        _TOOTHED | _BEARINGS | _SHAFTS,
         f"{_GEAR_TERM}, spalling; ISO 15243:2017 5.1",
         _M.FATIGUE,
     ),
@@ -250,14 +265,14 @@ WORDS: dict[Word, WordInfo] = {
         "Broken", _METAL | _SEALS, f"{_GEAR_TERM}, breakage; ISO 15243:2017 5.6", _M.BREAKAGE
     ),
     Word.SEIZED: WordInfo("Seized", _RUNNING, _TRADE, _M.OVERHEATING),
-    Word.BENT: WordInfo("Bent", _SHAFTS | _PISTON_PARTS, _TRADE, _M.DEFORMATION),
+    Word.BENT: WordInfo("Bent", _SHAFTS | _SHOES | _PINS, _TRADE, _M.DEFORMATION),
     Word.DEEP_CUT_IN: WordInfo(
         "Deep cut-in on the inlet side", frozenset({C.HOUSING_BORE}), "TM 5-3820-256-24-2", _M.WEAR
     ),
     Word.SEAL_TRACK_GROOVED: WordInfo(
         "Seal track grooved", _SHAFTS, "TM 5-3895-353-14&P; TM 5-3895-359-14&P", _M.WEAR
     ),
-    Word.SPLINE_OR_KEY_WORN: WordInfo("Spline or key worn", _SHAFTS, _TRADE, _M.WEAR),
+    Word.SPLINE_OR_KEY_WORN: WordInfo("Spline or key worn", _DRIVEN, _TRADE, _M.WEAR),
     Word.SHOE_LOOSE: WordInfo("Shoe loose on its ball", _SHOES, _TRADE, _M.LOOSENESS),
     Word.SHOE_ROLLED: WordInfo("Shoe rolled or lifted", _SHOES, _TRADE, _M.DEFORMATION),
     Word.VANE_STICKS: WordInfo(
@@ -281,6 +296,20 @@ WORDS: dict[Word, WordInfo] = {
     Word.NICKED: WordInfo("Nick or slice", _SEALS, _SEAL_TERM, _M.BREAKAGE),
     Word.ABRADED: WordInfo("Flat worn face", _SEALS, _SEAL_TERM, _M.WEAR),
     Word.LIP_TURNED: WordInfo("Lip split or turned", _SEALS, _SEAL_TERM, _M.LEAKAGE),
+    Word.LEAKED: WordInfo("Leaked in service", _SEALS, _TRADE, _M.LEAKAGE),
+    Word.MICROPITTED: WordInfo(
+        "Grey, frosted",
+        _TOOTHED | _ROLLING,
+        f"{_GEAR_TERM}, micropitting; ISO 15243:2017 5.1",
+        _M.FATIGUE,
+    ),
+    Word.WORN_STEP: WordInfo("Worn to a step", _RING | _SWASH | _CRESCENT, _TRADE, _M.WEAR),
+    Word.WRONG_WAY_ROUND: WordInfo(
+        "Fitted the wrong way round",
+        _PLATES | _SEALS | frozenset({C.VANES, C.CAM_RING}),
+        "TM 5-3810-306-34; TM 5-3895-359-14&P; TM 10-3930-653-14&P p.4-203",
+        None,
+    ),
 }
 
 
@@ -296,12 +325,18 @@ class Cause(StrEnum):
     DRY_START = "dry_start"
     WRONG_VISCOSITY = "wrong_viscosity"
     OVERHEATING = "overheating"
+    OVER_SPEED = "over_speed"
+    WRONG_ROTATION = "wrong_rotation"
+    CASE_PRESSURE = "case_pressure"
+    WRONG_FLUID = "wrong_fluid"
+    STRAY_CURRENT = "stray_current"
     FITTING_DAMAGE = "fitting_damage"
     UNKNOWN = "unknown"
 
     @property
     def label(self) -> str:
-        return self.value.replace("_", "-" if self is Cause.OVER_PRESSURE else " ").capitalize()
+        hyphened = self in {Cause.OVER_PRESSURE, Cause.OVER_SPEED}
+        return self.value.replace("_", "-" if hyphened else " ").capitalize()
 
     @property
     def signs(self) -> str:
@@ -319,6 +354,11 @@ _SIGNS = {
     Cause.DRY_START: "Smeared bushes, blue plates, seizing within minutes.",
     Cause.WRONG_VISCOSITY: "Too thin: scuffing and heat. Too thick: cavitation when cold.",
     Cause.OVERHEATING: "Hard seals, varnish, blue or brown faces.",
+    Cause.OVER_SPEED: "Shoes rolled or lifted, a drive that runs away downhill.",
+    Cause.WRONG_ROTATION: "A shaft seal blown or turned soon after fitting, no delivery.",
+    Cause.CASE_PRESSURE: "A seal lip turned, a seal that weeps at once, a blocked drain.",
+    Cause.WRONG_FLUID: "Seals swollen, soft or discoloured soon after a change of oil.",
+    Cause.STRAY_CURRENT: "Craters or grey bands on rollers and teeth; welding on the machine.",
     Cause.FITTING_DAMAGE: "Nicked seals, burrs, marks of tools, a part the wrong way round.",
     Cause.UNKNOWN: "Nothing points one way. Say so, and keep the parts.",
 }

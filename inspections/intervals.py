@@ -58,24 +58,59 @@ def exact(value: Decimal) -> Interval:
     return Interval(value, value, low_closed=True, high_closed=True)
 
 
-def difference(first: Interval, second: Interval) -> Interval:
-    """All that first less second can be.
+def difference(first: Interval, *others: Interval, allowance: Decimal = Decimal(0)) -> Interval:
+    """All that first less all others, plus the allowance, can be.
 
-    Raises Fault "no_upper_end" when the second has no upper end: nothing would be known
-    downwards.
+    The allowance is an exact figure, such as the thickness of a gasket. Raises Fault
+    "no_upper_end" when one that is subtracted has no upper end: nothing would be known downwards.
     """
-    if second.high is None:
-        raise Fault(
-            "The second reading has no upper end, so no difference can be formed. "
-            "Measure it again with an instrument that gives a figure.",
-            code="no_upper_end",
-        )
-    return Interval(
-        first.low - second.high,
-        None if first.high is None else first.high - second.low,
-        first.low_closed and second.high_closed,
-        first.high_closed and second.low_closed,
-    )
+    low, high = first.low + allowance, first.high
+    high = None if high is None else high + allowance
+    low_closed, high_closed = first.low_closed, first.high_closed
+    for other in others:
+        if other.high is None:
+            raise Fault(
+                "A reading that is subtracted has no upper end, so no difference can be formed. "
+                "Measure it again with an instrument that gives a figure.",
+                code="no_upper_end",
+            )
+        low -= other.high
+        high = None if high is None else high - other.low
+        low_closed = low_closed and other.high_closed
+        high_closed = high_closed and other.low_closed
+    return Interval(low, high, low_closed, high_closed)
+
+
+def combine_repeats(repeats: Sequence[Interval]) -> tuple[Interval, bool]:
+    """One interval from repeats at one position, and whether they disagree.
+
+    Figures: from the smallest to the largest, both included; they scatter, and never disagree.
+    Brackets: what they have in common; where nothing is, all from the lowest end to the highest,
+    and True. Raises Fault "no_repeats" for none.
+    """
+    if not repeats:
+        raise Fault("Nothing is measured here yet. Take a reading.", code="no_repeats")
+    if all(each.is_exact for each in repeats):
+        figures = [each.low for each in repeats]
+        return Interval(min(figures), max(figures), high_closed=True), False
+    low = max(each.low for each in repeats)
+    low_closed = all(each.low_closed for each in repeats if each.low == low)
+    high = min((each.high for each in repeats if each.high is not None), default=None)
+    high_closed = high is not None and all(e.high_closed for e in repeats if e.high == high)
+    if high is None or low < high or (low == high and low_closed and high_closed):
+        return Interval(low, high, low_closed, high_closed), False
+    return _hull(repeats), True
+
+
+def _hull(intervals: Sequence[Interval]) -> Interval:
+    low = min(each.low for each in intervals)
+    low_closed = any(each.low_closed for each in intervals if each.low == low)
+    bounded = [each.high for each in intervals if each.high is not None]
+    if len(bounded) < len(intervals):
+        return Interval(low, None, low_closed)
+    high = max(bounded)
+    high_closed = any(each.high_closed for each in intervals if each.high == high)
+    return Interval(low, high, low_closed, high_closed)
 
 
 def spread(intervals: Sequence[Interval]) -> Interval:

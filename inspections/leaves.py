@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -40,10 +41,14 @@ _FEEL_LABELS = {
 
 @dataclass(frozen=True, slots=True)
 class Try:
-    """One leaf, or two laid together, tried in a gap. Thicknesses in the unit of the set."""
+    """One leaf, or two laid together, tried in a gap. Thicknesses in the unit of the set.
+
+    `repeat` counts the series at one position, from 1: a position measured again begins a new one.
+    """
 
     leaves: tuple[Decimal, ...]
     feel: Feel
+    repeat: int = 1
 
     @property
     def thickness(self) -> Decimal:
@@ -159,15 +164,59 @@ def bracket(tries: Iterable[Try]) -> Interval:
     """The gap lies from the thickest that entered up to, not including, the thinnest that did not.
 
     In the unit of the set; the order of tries does not matter. Nothing entered: from 0. Nothing
-    refused: no upper end. Raises Fault "no_tries", or "tries_disagree" when something at least as
-    thick entered as was refused.
+    refused: no upper end. Each repeat has a bracket of its own: what all of them hold is the
+    reading, or, where no length is in all of them, everything from the lowest to the highest.
+    Raises Fault "no_tries", or "tries_disagree" when in one repeat something at least as thick
+    entered as was refused.
     """
+    found = series(tries)
+    if not found:
+        raise Fault("No leaf has been tried yet. Try one.", code="no_tries")
+    lows = [one.low for one in found.values()]
+    highs = [one.high for one in found.values() if one.high is not None]
+    if not _disagree(found):
+        return Interval(max(lows), min(highs, default=None))
+    return Interval(min(lows), max(highs) if len(highs) == len(found) else None)
+
+
+def series(tries: Iterable[Try]) -> dict[int, Interval]:
+    """The bracket of each repeat, by its number. Raises Fault "tries_disagree" as bracket does."""
+    by_repeat: defaultdict[int, list[Try]] = defaultdict(list)
+    for attempt in tries:
+        by_repeat[attempt.repeat].append(attempt)
+    return {repeat: _one_series(by_repeat[repeat]) for repeat in sorted(by_repeat)}
+
+
+def repeats_disagree(tries: Iterable[Try]) -> bool:
+    """Whether no length is in the brackets of all repeats."""
+    return _disagree(series(tries))
+
+
+def ends(tries: Sequence[Try]) -> tuple[Try | None, Try | None]:
+    """The tries that made the low and the high end of bracket(tries); None for an end not made.
+
+    Of several of one thickness, the one of fewest leaves: it is known best.
+    """
+    whole = bracket(tries)
+    low = [t for t in tries if t.feel.enters and t.thickness == whole.low]
+    high = [t for t in tries if not t.feel.enters and t.thickness == whole.high]
+    return (
+        min(low, key=lambda t: len(t.leaves), default=None),
+        min(high, key=lambda t: len(t.leaves), default=None),
+    )
+
+
+def _disagree(found: dict[int, Interval]) -> bool:
+    lows = [one.low for one in found.values()]
+    highs = [one.high for one in found.values() if one.high is not None]
+    return bool(highs) and max(lows) >= min(highs)
+
+
+def _one_series(tries: Iterable[Try]) -> Interval:
     entered: list[Decimal] = []
     refused: list[Decimal] = []
     for attempt in tries:
         (entered if attempt.feel.enters else refused).append(attempt.thickness)
-    if not entered and not refused:
-        raise Fault("No leaf has been tried yet. Try one.", code="no_tries")
     low = max(entered, default=Decimal(0))
     high = min(refused, default=None)
     if high is not None and low == high:

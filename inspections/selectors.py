@@ -13,10 +13,12 @@ from fleet.limits import JudgedBy
 from fleet.models import Pump, SheetLine, Site, User
 from fleet.plumbing.scoping import SiteScopedQuerySet
 from fleet.roles import Capability
+from fleet.units import LengthUnit
 from fleet.vocabulary import (
     COMPONENTS,
     Characteristic,
     Component,
+    InstrumentKind,
     PumpFamily,
 )
 from inspections.checks import Check as Check  # given out from here too, beside checks_of
@@ -26,7 +28,8 @@ from inspections.checks import check_from, suited
 from inspections.checks import set_gap_for as set_gap_for
 from inspections.dispositions import Disposition, Proposal, propose
 from inspections.findings import Severity, Word
-from inspections.judging import reference_of
+from inspections.instrument_selectors import OverdueUse, overdue_faults, overdue_uses
+from inspections.judging import decision_rule_of, readings_for, reference_of
 from inspections.lifecycle import UNDER_WORK, InspectionState
 from inspections.models import (
     ComponentDisposition,
@@ -40,6 +43,7 @@ from inspections.models import (
     StateChange,
     Verdict,
 )
+from inspections.study_selectors import study_u
 from inspections.verdicts import Outcome
 
 # A pump in one of these is stripped, or waits to be built up again.
@@ -62,6 +66,7 @@ def inspections() -> InspectionQuerySet:
         "site",
         "pump__model",
         "sheet__model",
+        "rule",
         "opened_by",
         "isolated_by",
         "proved_zero_by",
@@ -121,7 +126,11 @@ def countersign_queue(user: User) -> QuerySet[Inspection]:
 
 def checks_of(inspection: Inspection) -> list[Check]:
     """Every line of the inspection's sheet in order. Four queries, however many were read."""
-    lines = SheetLine.objects.filter(sheet_id=inspection.sheet_id).select_related("sheet")
+    lines = list(
+        SheetLine.objects.filter(sheet_id=inspection.sheet_id)
+        .select_related("sheet")
+        .order_by("order", "id")
+    )
     in_force = Reading.objects.filter(
         inspection=inspection, replaced_at__isnull=True
     ).select_related("instrument", "taken_by")
@@ -131,14 +140,16 @@ def checks_of(inspection: Inspection) -> list[Check]:
     }
     at_hand = usable_instruments(inspection.site_id)
     readings = list(in_force)
+    rule = decision_rule_of(inspection.rule)
     return [
         check_from(
             line,
             verdicts.get(line.pk),
-            [reading for reading in readings if reading.line_id == line.pk],
+            readings_for(line, lines, readings),
             at_hand,
+            rule,
         )
-        for line in lines.order_by("order", "id")
+        for line in lines
     ]
 
 
@@ -185,6 +196,19 @@ def suitable_instruments(line: SheetLine, site: Site | int) -> list[Instrument]:
     return list(suited(line, usable_instruments(site)))
 
 
+def study_u_for(line: SheetLine, instrument: Instrument) -> float | None:
+    """What who measures adds to the uncertainty, in the instrument's unit; None without a study.
+
+    That of the characteristic whose readings the line judges. One query.
+    """
+    return study_u(
+        site_id=instrument.site_id,
+        characteristic=Characteristic(line.readings_from or line.characteristic),
+        instrument_kind=InstrumentKind(instrument.kind),
+        unit=LengthUnit(instrument.unit),
+    )
+
+
 # --- What is left to do -----------------------------------------------------------------------
 
 
@@ -213,7 +237,7 @@ def blockers(inspection: Inspection) -> list[Fault]:
     for line in required.order_by("order", "id"):
         verdict = verdicts.get(line.pk)
         component = Component(line.component).label
-        name = f"{Characteristic(line.characteristic).label}, {component[0].lower()}{component[1:]}"
+        name = f"{line.label}, {component[0].lower()}{component[1:]}"
         if verdict is None:
             blocked.append(Fault(f"{name}: not measured yet.", field=f"checks.{line.pk}"))
         elif verdict.outcome == Outcome.UNDECIDED.value and verdict.waived_by_id is None:
@@ -287,7 +311,8 @@ def dispositions_outdated(inspection: Inspection) -> bool:
 class Record:
     """One inspection with all that counts in it now.
 
-    to_do: what keeps it from being disposed of and signed. outdated: see dispositions_outdated.
+    overdue: instruments that were overdue when readings in force were taken. to_do: what keeps it
+    from being disposed of and signed. outdated: see dispositions_outdated.
     """
 
     inspection: Inspection
@@ -296,6 +321,7 @@ class Record:
     findings: tuple[Finding, ...]
     photos: tuple[Photo, ...]
     dispositions: tuple[ComponentDisposition, ...]
+    overdue: tuple[OverdueUse, ...]
     to_do: tuple[Fault, ...]
     dispositions_outdated: bool
 
@@ -316,6 +342,9 @@ class Report(Record):
 def record_of(inspection: Inspection) -> Record:
     """What a client needs to go on with an inspection, in a fixed number of queries."""
     open_still = inspection.state == InspectionState.OPEN.value
+    overdue = overdue_uses(inspection)
+    # They hold up the countersignature, and the signature where it is the only one.
+    before_signing = [] if inspection.needs_countersignature else overdue_faults(overdue)
     return Record(
         inspection=inspection,
         nameplate=Nameplate.objects.filter(inspection=inspection).select_related("read_by").first(),
@@ -323,7 +352,8 @@ def record_of(inspection: Inspection) -> Record:
         findings=tuple(findings().filter(inspection=inspection).order_by("id")),
         photos=tuple(photos().filter(inspection=inspection).order_by("id")),
         dispositions=tuple(dispositions_of(inspection)),
-        to_do=tuple(blockers(inspection)) if open_still else (),
+        overdue=tuple(overdue),
+        to_do=(*blockers(inspection), *before_signing) if open_still else (),
         dispositions_outdated=open_still and dispositions_outdated(inspection),
     )
 

@@ -1,91 +1,52 @@
 """Readings against limits: within, out, or undecided, with the reason in words.
 
-A reading is an interval. It is within limits when all of it is, out when none of it is, and
-undecided otherwise: a limit inside a feeler bracket decides nothing. No guard band is taken.
-Figures meet in exact fractions of a millimetre, so the unit they are shown in changes no verdict.
+A reading is an interval, and it may have a standard uncertainty. Under simple acceptance it is
+within limits when all of it is, out when none of it is, and undecided otherwise: a limit inside a
+feeler bracket decides nothing. The other rules also count the uncertainty; all three stand in
+inspections.conformity. Figures meet exactly, so the unit they are shown in changes no verdict.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from enum import StrEnum
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
 from fractions import Fraction
+from typing import Any
 
+import numpy as np
+
+from fleet.decisions import SIMPLE, DecisionRule, RuleKind
 from fleet.faults import Fault
 from fleet.limits import JudgedBy, Limits
-from fleet.units import IN_MM, LengthUnit, as_fraction_mm, show
+from fleet.units import IN_MM, LengthUnit, as_fraction_mm
 from fleet.vocabulary import CHARACTERISTICS, Characteristic
+from inspections.conformity import (
+    NO_HIGH,
+    NO_LOW,
+    OUTCOMES,
+    TICKS,
+    can_accept,
+    guard_ticks,
+    interval_code,
+    judge_many,
+    ticks,
+)
+from inspections.conformity import Outcome as Outcome
 from inspections.intervals import Interval, difference, spread
+from inspections.verdict_basis import Basis, basis_as_json, basis_from_json
+from inspections.verdict_basis import CheckVerdict as CheckVerdict
+from inspections.verdict_basis import PositionReading as PositionReading
+from inspections.verdict_basis import PositionVerdict as PositionVerdict
+from inspections.verdict_basis import SheetReference as SheetReference
+from inspections.verdict_words import Words
 
+MOST_TERMS = 6
 
-class Outcome(StrEnum):
-    WITHIN = "within"
-    OUT = "out"
-    UNDECIDED = "undecided"
-
-    @property
-    def label(self) -> str:
-        return _OUTCOME_LABELS[self]
-
-
-_OUTCOME_LABELS = {
-    Outcome.WITHIN: "within limits",
-    Outcome.OUT: "out of limits",
-    Outcome.UNDECIDED: "undecided",
-}
 _WORST_FIRST = (Outcome.OUT, Outcome.UNDECIDED, Outcome.WITHIN)
-
-
-@dataclass(frozen=True, slots=True)
-class PositionReading:
-    """What was read at one position; `term` names it where two readings make a difference."""
-
-    position: str
-    interval: Interval
-    unit: LengthUnit
-    term: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class SheetReference:
-    """Where the limit is printed: the maker's document and page, and our sheet revision."""
-
-    document: str
-    page: str
-    sheet: str
-
-    def __str__(self) -> str:
-        page = f"page {self.page}" if self.page else ""
-        return ", ".join(part for part in (self.sheet, self.document, page) if part)
-
-
-@dataclass(frozen=True, slots=True)
-class PositionVerdict:
-    position: str
-    outcome: Outcome
-    interval: Interval
-    unit: LengthUnit
-    warning: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class CheckVerdict:
-    """The verdict of one check and what it rests on.
-
-    `decided_interval` in `decided_unit` is what met the limit: the worst position's reading, its
-    difference, or the spread; None while nothing is measured. `worst_position` is "" then.
-    """
-
-    outcome: Outcome
-    sentence: str
-    rule: str
-    worst_position: str
-    positions: tuple[PositionVerdict, ...]
-    missing: tuple[str, ...]
-    decided_interval: Interval | None
-    decided_unit: LengthUnit | None
-    warning: str = ""
+# Past this part of the way from new to the limit, a part within limits is near the limit.
+_NEAR = Fraction(4, 5)
 
 
 def judge_interval(
@@ -94,47 +55,87 @@ def judge_interval(
     limits: Limits,
     *,
     strict_high: bool = False,
+    rule: DecisionRule = SIMPLE,
+    u: float | None = None,
 ) -> Outcome:
-    """All of the interval within the limits, none of it, or neither.
+    """The outcome of one interval against the limits, by the rule.
 
     The limits belong to what they allow; `strict_high` shuts the upper one out (a leaf of the
-    limit size that enters rejects). Raises Fault "limit_missing" when there is no limit.
+    limit size that enters rejects). `u`: standard uncertainty in the interval's unit; where it is
+    None and the rule needs it, undecided. Raises Fault "limit_missing" when there is no limit.
     """
+    floor, ceiling = _limits_in_ticks(limits)
+    if rule.kind is RuleKind.PROBABILITY:
+        length = _Length("", interval, interval_unit, u)
+        return _judge_all([length], limits, rule, strict_high)[0].outcome
+    if rule.needs_uncertainty and u is None:
+        return Outcome.UNDECIDED
+    # Searches ask this many times over, so the comparisons run on plain figures.
+    guard = int(guard_ticks(rule, np.asarray(_u_in_ticks(u, interval_unit))))
+    low, high = _in_ticks(interval, interval_unit)
+    code = interval_code(
+        low, high, interval.low_closed, interval.high_closed, guard, floor, ceiling, strict_high
+    )
+    return OUTCOMES[code]
+
+
+@dataclass(frozen=True, slots=True)
+class _Length:
+    """What meets the limit at one place: a reading, a difference, or a spread."""
+
+    position: str
+    interval: Interval
+    unit: LengthUnit
+    u: float | None
+    signed: bool = False
+
+
+def _judge_all(
+    lengths: Sequence[_Length], limits: Limits, rule: DecisionRule, strict_high: bool
+) -> list[PositionVerdict]:
+    floor, ceiling = _limits_in_ticks(limits)
+    ends = [_in_ticks(each.interval, each.unit) for each in lengths]
+    codes, chances = judge_many(
+        low=[low for low, _ in ends],
+        high=[high for _, high in ends],
+        low_closed=[each.interval.low_closed for each in lengths],
+        high_closed=[each.interval.high_closed for each in lengths],
+        u=[_u_in_ticks(each.u, each.unit) for each in lengths],
+        limit_low=floor,
+        limit_high=ceiling,
+        rule=rule,
+        strict_high=strict_high,
+        signed=[each.signed for each in lengths],
+    )
+    return [
+        PositionVerdict(
+            each.position,
+            OUTCOMES[code],
+            each.interval,
+            each.unit,
+            u=each.u,
+            probability=None if math.isnan(chance) else chance,
+        )
+        for each, code, chance in zip(lengths, codes.tolist(), chances.tolist(), strict=True)
+    ]
+
+
+def _limits_in_ticks(limits: Limits) -> tuple[int, int]:
     if limits.low is None and limits.high is None:
         raise Fault("There is no limit to judge by. Enter one on the sheet.", code="limit_missing")
-    low = as_fraction_mm(interval.low, interval_unit)
-    high = None if interval.high is None else as_fraction_mm(interval.high, interval_unit)
-    sides = []
-    if limits.high is not None:
-        sides.append(
-            _against_maximum(
-                interval, low, high, as_fraction_mm(limits.high, limits.unit), strict_high
-            )
-        )
-    if limits.low is not None:
-        sides.append(_against_minimum(interval, low, high, as_fraction_mm(limits.low, limits.unit)))
-    return min(sides, key=_WORST_FIRST.index)
+    return (
+        NO_LOW if limits.low is None else ticks(limits.low, limits.unit),
+        NO_HIGH if limits.high is None else ticks(limits.high, limits.unit),
+    )
 
 
-def _against_maximum(
-    interval: Interval, low: Fraction, high: Fraction | None, limit: Fraction, strict: bool
-) -> Outcome:
-    if low > limit or (low == limit and (strict or not interval.low_closed)):
-        return Outcome.OUT
-    reaches_limit = high == limit and strict and interval.high_closed
-    if high is not None and high <= limit and not reaches_limit:
-        return Outcome.WITHIN
-    return Outcome.UNDECIDED
+def _in_ticks(interval: Interval, unit: LengthUnit) -> tuple[int, int]:
+    high = NO_HIGH if interval.high is None else ticks(interval.high, unit)
+    return ticks(interval.low, unit), high
 
 
-def _against_minimum(
-    interval: Interval, low: Fraction, high: Fraction | None, limit: Fraction
-) -> Outcome:
-    if low >= limit:
-        return Outcome.WITHIN
-    if high is not None and (high < limit or (high == limit and not interval.high_closed)):
-        return Outcome.OUT
-    return Outcome.UNDECIDED
+def _u_in_ticks(u: float | None, unit: LengthUnit) -> float:
+    return math.nan if u is None else u * TICKS[unit]
 
 
 def judge_check(
@@ -146,33 +147,70 @@ def judge_check(
     positions: Sequence[str],
     source: SheetReference,
     terms: Sequence[str] = (),
+    rule: DecisionRule = SIMPLE,
+    allowance: Decimal = Decimal(0),
+    as_new: tuple[Decimal | None, Decimal | None] = (None, None),
+    name: str = "",
+    noun: str = "",
 ) -> CheckVerdict:
     """The verdict of one check over all its positions.
 
     `readings` holds the reading that counts for each position (and each term of a difference).
     Out as soon as one position, or what is known of a spread, proves it; otherwise undecided
-    while a position is missing. `terms` names the two readings of a difference in the order of
-    subtracting. Raises Fault for a check that does not apply, has no limit or no position, or for
-    a reading at no known position or term, or given twice.
+    while a position is missing. `terms` names two to six readings of a difference, the first less
+    all others plus the `allowance`. `as_new` is the range of a new part. Both are in the unit of
+    the limits. `name` and `noun` ("the gap") are those of a check that the site made itself.
+
+    Raises Fault for a check that does not apply, has no limit or no position, or for a reading at
+    no known position or term, or given twice.
     """
-    if judged_by is JudgedBy.NOT_APPLICABLE:
+    info = CHARACTERISTICS[characteristic]
+    return _judge(
+        Basis(
+            characteristic=characteristic,
+            name=name or info.label,
+            noun=noun or info.noun,
+            judged_by=judged_by,
+            limits=limits,
+            rule=rule,
+            readings=tuple(readings),
+            positions=tuple(positions),
+            terms=tuple(terms),
+            allowance=allowance,
+            as_new=as_new,
+            source=source,
+        )
+    )
+
+
+def recompute(computed_from: Mapping[str, Any]) -> CheckVerdict:
+    """The verdict again from what it was computed from, as stored: the same to the same bits.
+
+    Raises Fault "rules_version" for a verdict that an older version of the rules made.
+    """
+    return _judge(basis_from_json(computed_from))
+
+
+def _judge(basis: Basis) -> CheckVerdict:
+    if basis.judged_by is JudgedBy.NOT_APPLICABLE:
         raise Fault(
-            f"{characteristic.label} does not apply to this design, so there is nothing to judge.",
+            f"{basis.name} does not apply to this design, so there is nothing to judge.",
             code="not_applicable",
         )
-    if judged_by is JudgedBy.DIFFERENCE and len(terms) != 2:
-        raise Fault("A difference needs the names of its two readings.", code="terms")
-    if not positions:
+    is_difference = basis.judged_by is JudgedBy.DIFFERENCE
+    if is_difference and not 2 <= len(basis.terms) <= MOST_TERMS:
         raise Fault(
-            f"{characteristic.label} has no position. Name one on the sheet.",
-            code="positions_missing",
+            f"A difference needs the names of its readings, two to {MOST_TERMS}.", code="terms"
         )
-    expected = tuple(terms) if judged_by is JudgedBy.DIFFERENCE else ("",)
-    by_place = _placed(readings, positions, expected)
-    words = _Words(characteristic, judged_by, limits, source)
-    if judged_by is JudgedBy.SPREAD:
-        return _judge_spread(words, by_place, positions)
-    return _judge_positions(words, by_place, positions, expected)
+    if not basis.positions:
+        raise Fault(
+            f"{basis.name} has no position. Name one on the sheet.", code="positions_missing"
+        )
+    terms = basis.terms if is_difference else ("",)
+    by_place = _placed(basis.readings, basis.positions, terms)
+    if basis.judged_by is JudgedBy.SPREAD:
+        return _judge_spread(basis, by_place)
+    return _judge_positions(basis, by_place, terms)
 
 
 def _placed(
@@ -203,99 +241,196 @@ def _placed(
 
 
 def _in_one_unit(
-    readings: Sequence[PositionReading],
-) -> tuple[list[Interval], LengthUnit]:
+    readings: Sequence[PositionReading], also: LengthUnit | None
+) -> tuple[list[Interval], list[float | None], LengthUnit]:
+    """Intervals and uncertainties in one unit, which can also hold figures in `also`."""
     # Millimetres take every unit exactly; inches would not take millimetres.
-    units = {reading.unit for reading in readings}
+    units = {reading.unit for reading in readings} | ({also} if also else set())
     if len(units) == 1:
-        return [reading.interval for reading in readings], units.pop()
-    return [r.interval.scaled(IN_MM[r.unit]) for r in readings], LengthUnit.MM
+        return [r.interval for r in readings], [r.u for r in readings], units.pop()
+    return (
+        [r.interval.scaled(IN_MM[r.unit]) for r in readings],
+        [None if r.u is None else r.u * float(IN_MM[r.unit]) for r in readings],
+        LengthUnit.MM,
+    )
 
 
 def _judge_positions(
-    words: _Words,
-    by_place: dict[tuple[str, str], PositionReading],
-    positions: Sequence[str],
-    terms: tuple[str, ...],
+    basis: Basis, by_place: dict[tuple[str, str], PositionReading], terms: tuple[str, ...]
 ) -> CheckVerdict:
-    limits = words.limits
-    strict = words.judged_by is JudgedBy.LEAF_ENTERS
-    judged: list[PositionVerdict] = []
+    limits, words = basis.limits, Words(basis)
+    strict = basis.judged_by is JudgedBy.LEAF_ENTERS
+    lengths: list[_Length] = []
     missing: list[str] = []
-    for position in positions:
-        found = [by_place[position, term] for term in terms if (position, term) in by_place]
-        absent = [term for term in terms if (position, term) not in by_place]
+    for position in basis.positions:
         # Without an upper end of what is subtracted nothing is known: as good as not measured.
-        if not absent and len(terms) == 2 and found[1].interval.high is None:
-            absent = [terms[1]]
-        if absent:
-            missing.extend(f"{position} {term}".strip() for term in absent)
-            continue
-        intervals, unit = _in_one_unit(found)
-        interval = difference(*intervals) if len(terms) == 2 else intervals[0]
-        outcome = judge_interval(interval, unit, limits, strict_high=strict)
-        warning = ""
-        if interval.low < 0 and not _allows_negative(limits):
-            warning = words.negative(terms)
-            if outcome is Outcome.WITHIN:
-                outcome = Outcome.UNDECIDED
-        judged.append(PositionVerdict(position, outcome, interval, unit, warning))
-    if not judged:
-        return words.nothing_measured(missing)
-    worst = min(judged, key=lambda verdict: _badness(verdict, limits))
+        absent = [
+            term
+            for term in terms
+            if (found := by_place.get((position, term))) is None
+            or (term != terms[0] and found.interval.high is None)
+        ]
+        missing.extend(f"{position} {term}".strip() for term in absent)
+        if not absent:
+            lengths.append(_length_at(basis, [by_place[position, term] for term in terms]))
+    if not lengths:
+        return _nothing_measured(basis, missing)
+    judged = [
+        _without_negative(verdict, words, limits)
+        for verdict in _judge_all(lengths, limits, basis.rule, strict)
+    ]
+    worst = min(judged, key=lambda verdict: _badness(verdict, basis))
     outcome = worst.outcome
     if missing and outcome is Outcome.WITHIN:
         outcome = Outcome.UNDECIDED
-    return CheckVerdict(
-        outcome=outcome,
-        sentence=words.sentence(worst, f", {worst.position}", outcome, missing),
-        rule=words.rule,
-        worst_position=worst.position,
+    return _concluded(
+        basis,
+        worst,
+        f", {worst.position}",
+        outcome,
+        missing,
         positions=tuple(judged),
-        missing=tuple(missing),
-        decided_interval=worst.interval,
-        decided_unit=worst.unit,
         warning=next((verdict.warning for verdict in judged if verdict.warning), ""),
     )
 
 
-def _judge_spread(
-    words: _Words,
-    by_place: dict[tuple[str, str], PositionReading],
-    positions: Sequence[str],
-) -> CheckVerdict:
-    found = [by_place[position, ""] for position in positions if (position, "") in by_place]
-    missing = [position for position in positions if (position, "") not in by_place]
+def _length_at(basis: Basis, readings: Sequence[PositionReading]) -> _Length:
+    """The reading at one position, or the difference of all there; none is missing."""
+    position = readings[0].position
+    if len(readings) == 1:
+        return _Length(position, readings[0].interval, readings[0].unit, readings[0].u)
+    also = basis.limits.unit if basis.allowance else None
+    intervals, us, unit = _in_one_unit(readings, also)
+    allowance = basis.allowance
+    if also is not None and unit is not also:
+        allowance *= IN_MM[also]
+    apart = difference(*intervals, allowance=allowance)
+    return _Length(position, apart, unit, _root_sum_square(us), signed=True)
+
+
+def _root_sum_square(us: Sequence[float | None]) -> float | None:
+    known = [u for u in us if u is not None]
+    return math.hypot(*known) if len(known) == len(us) else None
+
+
+def _without_negative(verdict: PositionVerdict, words: Words, limits: Limits) -> PositionVerdict:
+    """A negative figure warns and never passes, unless the limits themselves are negative."""
+    if verdict.interval.low >= 0 or _allows_negative(limits):
+        return verdict
+    if verdict.outcome is Outcome.OUT:
+        return replace(verdict, warning=words.negative())
+    return replace(verdict, outcome=Outcome.UNDECIDED, warning=words.negative(), probability=None)
+
+
+def _judge_spread(basis: Basis, by_place: dict[tuple[str, str], PositionReading]) -> CheckVerdict:
+    found = [by_place[place, ""] for place in basis.positions if (place, "") in by_place]
+    missing = [place for place in basis.positions if (place, "") not in by_place]
     if not found:
-        return words.nothing_measured(missing)
-    intervals, unit = _in_one_unit(found)
+        return _nothing_measured(basis, missing)
+    intervals, us, unit = _in_one_unit(found, None)
     apart = spread(intervals)
     if missing:
         # A position not yet read can only widen the spread.
         apart = Interval(apart.low, None, apart.low_closed)
     order = sorted(range(len(found)), key=lambda place: intervals[place].low)
-    thickest, thinnest = found[order[-1]].position, found[order[0]].position
-    where = f", {thickest} against {thinnest}" if apart.low > 0 else ""
-    verdict = PositionVerdict(thickest, judge_interval(apart, unit, words.limits), apart, unit)
+    thickest, thinnest = order[-1], order[0]
+    two = (us[thickest], us[thinnest])
+    larger = None if two[0] is None or two[1] is None else max(two[0], two[1])
+    length = _Length(
+        found[thickest].position,
+        apart,
+        unit,
+        # The larger of the two stands for both, since either may have decided.
+        None if larger is None else math.sqrt(2.0) * larger,
+    )
+    (verdict,) = _judge_all([length], basis.limits, basis.rule, strict_high=False)
+    where = f", {length.position} against {found[thinnest].position}" if apart.low > 0 else ""
+    return _concluded(basis, verdict, where, verdict.outcome, missing)
+
+
+def _concluded(
+    basis: Basis,
+    worst: PositionVerdict,
+    where: str,
+    outcome: Outcome,
+    missing: Sequence[str],
+    *,
+    positions: tuple[PositionVerdict, ...] = (),
+    warning: str = "",
+) -> CheckVerdict:
+    words = Words(basis)
+    floor, ceiling = _limits_in_ticks(basis.limits)
+    near = outcome is Outcome.WITHIN and any(
+        _is_near(each, basis) for each in (positions or (worst,))
+    )
     return CheckVerdict(
-        outcome=verdict.outcome,
-        sentence=words.sentence(verdict, where, verdict.outcome, missing),
+        outcome=outcome,
+        sentence=words.sentence(
+            worst,
+            where,
+            outcome,
+            missing,
+            capable=can_accept(floor, ceiling, _u_in_ticks(worst.u, worst.unit), basis.rule),
+            near_limit=near,
+        ),
         rule=words.rule,
-        worst_position=thickest,
+        worst_position=worst.position,
+        positions=positions,
+        missing=tuple(missing),
+        decided_interval=worst.interval,
+        decided_unit=worst.unit,
+        warning=warning,
+        probability=worst.probability,
+        near_limit=near,
+        computed_from=basis_as_json(basis),
+    )
+
+
+def _nothing_measured(basis: Basis, missing: Sequence[str]) -> CheckVerdict:
+    words = Words(basis)
+    return CheckVerdict(
+        outcome=Outcome.UNDECIDED,
+        sentence=words.nothing_measured(missing),
+        rule=words.rule,
+        worst_position="",
         positions=(),
         missing=tuple(missing),
-        decided_interval=apart,
-        decided_unit=unit,
+        decided_interval=None,
+        decided_unit=None,
+        computed_from=basis_as_json(basis),
     )
+
+
+def _is_near(verdict: PositionVerdict, basis: Basis) -> bool:
+    """Whether the worse end is past four fifths of the way from new to the limit.
+
+    New is the printed figure nearest that limit. Where none is printed, the way to a highest
+    limit starts at the lowest one, or at nothing; to a lowest limit there is no way to tell.
+    """
+    limits, (new_low, new_high) = basis.limits, basis.as_new
+    low, high = _in_ticks(verdict.interval, verdict.unit)
+    if limits.high is not None:
+        new = next((x for x in (new_high, new_low, limits.low) if x is not None), Decimal(0))
+        start, limit = ticks(new, limits.unit), ticks(limits.high, limits.unit)
+        if start < limit and high - start > _NEAR * (limit - start):
+            return True
+    new_least = new_high if new_low is None else new_low
+    if limits.low is None or new_least is None:
+        return False
+    start, limit = ticks(new_least, limits.unit), ticks(limits.low, limits.unit)
+    return start > limit and start - low > _NEAR * (start - limit)
 
 
 def _allows_negative(limits: Limits) -> bool:
     return any(figure is not None and figure < 0 for figure in (limits.low, limits.high))
 
 
-def _badness(verdict: PositionVerdict, limits: Limits) -> tuple[int, int, Fraction, Fraction]:
-    """Sorts the worst first: by outcome, a warning first, then by the room left to the limit."""
-    interval, unit = verdict.interval, verdict.unit
+def _badness(verdict: PositionVerdict, basis: Basis) -> tuple[int, int, float, Fraction, Fraction]:
+    """Sorts the worst first: by outcome, a warning first, then by the room left to the limit.
+
+    Where the rule asks for a probability, the least likely comes before that.
+    """
+    interval, unit, limits = verdict.interval, verdict.unit, basis.limits
     low = as_fraction_mm(interval.low, unit)
     room: list[Fraction] = []
     proven: list[Fraction] = []
@@ -317,93 +452,7 @@ def _badness(verdict: PositionVerdict, limits: Limits) -> tuple[int, int, Fracti
     return (
         _WORST_FIRST.index(verdict.outcome),
         0 if verdict.warning else 1,
+        (verdict.probability or 0.0) if basis.rule.kind is RuleKind.PROBABILITY else 0.0,
         least_proven if verdict.outcome is Outcome.OUT else min(room),
         least_proven,
     )
-
-
-@dataclass(frozen=True, slots=True)
-class _Words:
-    characteristic: Characteristic
-    judged_by: JudgedBy
-    limits: Limits
-    source: SheetReference
-
-    @property
-    def rule(self) -> str:
-        return f"{self.judged_by.value}, no guard band"
-
-    def sentence(
-        self, verdict: PositionVerdict, where: str, outcome: Outcome, missing: Sequence[str]
-    ) -> str:
-        info = CHARACTERISTICS[self.characteristic]
-        parts = [
-            f"{info.label}{where}: the {info.noun} is "
-            f"{self._reading(verdict.interval, verdict.unit)}; {self._limit()}."
-        ]
-        if verdict.warning:
-            parts.append(verdict.warning)
-        if missing:
-            parts.append(f"Still to be measured: {', '.join(missing)}.")
-        parts.append(self._because(verdict, outcome))
-        return " ".join(parts)
-
-    def nothing_measured(self, missing: Sequence[str]) -> CheckVerdict:
-        info = CHARACTERISTICS[self.characteristic]
-        return CheckVerdict(
-            outcome=Outcome.UNDECIDED,
-            sentence=f"{info.label}: nothing is measured that decides; {self._limit()}. "
-            f"Still to be measured: {', '.join(missing)}. Until then this is undecided.",
-            rule=self.rule,
-            worst_position="",
-            positions=(),
-            missing=tuple(missing),
-            decided_interval=None,
-            decided_unit=None,
-        )
-
-    def negative(self, terms: Sequence[str]) -> str:
-        first, second = terms if len(terms) == 2 else ("first", "second")
-        return (
-            f"Warning: {second} comes out larger than {first}, at least in part. Check that the "
-            "two are not swapped, and measure both again."
-        )
-
-    def _limit(self) -> str:
-        if self.judged_by is JudgedBy.LEAF_ENTERS and self.limits.high is not None:
-            size = show(self.limits.high, self.limits.unit)
-            return f"a leaf of {size} must not enter ({self.source})"
-        return f"the limit is {self.limits.sentence()} ({self.source})"
-
-    def _reading(self, interval: Interval, unit: LengthUnit) -> str:
-        low = self._length(interval, unit, upper=False)
-        if interval.is_exact:
-            return low
-        from_low = f"{low} or more" if interval.low_closed else f"more than {low}"
-        if interval.high is None:
-            return f"{from_low}, with no upper end"
-        high = self._length(interval, unit, upper=True)
-        to_high = f"at most {high}" if interval.high_closed else f"less than {high}"
-        return to_high if interval.low == 0 and interval.low_closed else f"{from_low} and {to_high}"
-
-    def _length(self, interval: Interval, unit: LengthUnit, *, upper: bool) -> str:
-        value = interval.high if upper and interval.high is not None else interval.low
-        own = show(value, unit)
-        if unit is self.limits.unit:
-            return own
-        return f"{own} ({show(value, unit, self.limits.unit)})"
-
-    def _because(self, verdict: PositionVerdict, outcome: Outcome) -> str:
-        what = "reading" if verdict.interval.is_exact else "bracket"
-        if outcome is Outcome.OUT:
-            if self.judged_by is JudgedBy.LEAF_ENTERS:
-                verb = "would enter" if verdict.interval.is_exact else "enters"
-                return f"A leaf of that size {verb}, so this is out of limits."
-            return f"No part of the {what} meets the limit, so this is out of limits."
-        if outcome is Outcome.WITHIN:
-            return f"All of the {what} meets the limit, so this is within limits."
-        if verdict.warning:
-            return "A negative figure proves nothing here, so this is undecided."
-        if verdict.outcome is Outcome.WITHIN or verdict.interval.high is None:
-            return "What is known so far does not decide, so this is undecided."
-        return f"The limit lies inside the {what}, so this is undecided."

@@ -246,7 +246,11 @@ def _keeper_of(site: Site) -> User:
 
 
 def make_leaf_set(
-    site: Site, leaves: Iterable[Decimal] = METRIC_13_FINE, *, unit: LengthUnit = LengthUnit.MM
+    site: Site,
+    leaves: Iterable[Decimal] = METRIC_13_FINE,
+    *,
+    unit: LengthUnit = LengthUnit.MM,
+    **more: Any,
 ) -> Instrument:
     return instruments.add_instrument(
         actor=_keeper_of(site),
@@ -256,6 +260,7 @@ def make_leaf_set(
         kind=InstrumentKind.FEELER,
         unit=unit,
         leaves=list(leaves),
+        **more,
     )
 
 
@@ -265,6 +270,7 @@ def make_micrometer(
     kind: InstrumentKind = InstrumentKind.MICROMETER,
     unit: LengthUnit = LengthUnit.MM,
     resolution: str = "0.001",
+    **more: Any,
 ) -> Instrument:
     return instruments.add_instrument(
         actor=_keeper_of(site),
@@ -274,6 +280,7 @@ def make_micrometer(
         kind=kind,
         unit=unit,
         resolution=D(resolution),
+        **more,
     )
 
 

@@ -136,6 +136,14 @@ SHEET_LINE = {
     "positions": ["mesh 0"],
     "page": "14",
 }
+LEAK_PATH = {
+    "characteristic": "side_clearance",
+    "shape": "slot",
+    "count": 4,
+    "gap_factor": "0.5",
+    "width_mm": "30",
+    "length_mm": "9",
+}
 DRAFT_FILE = (
     "maker,designation,revision,document,characteristic,component,judged_by,unit,limit_low,"
     "limit_high,positions,terms,page,not_applicable_reason\n"
@@ -162,6 +170,26 @@ def new_instrument(world: World) -> dict[str, Any]:
         "kind": "micrometer",
         "unit": "mm",
         "resolution": "0.001",
+    }
+
+
+def new_study(world: World) -> dict[str, Any]:
+    return {
+        "site": world.site.pk,
+        "characteristic": "backlash",
+        "instrument_kind": "feeler",
+        "unit": "mm",
+        "people": [world.technician.pk, world.trainee.pk],
+        "parts": ["HP-1", "HP-2"],
+        "trials": 2,
+    }
+
+
+def study_reading(world: World) -> dict[str, Any]:
+    place = {"person": world.technician.pk, "part": world.study.parts[0], "trial": 1}
+    return {
+        "instrument": world.instrument.pk,
+        "entries": [{**place, "low": "0.07", "high": "0.08"}],
     }
 
 
@@ -260,6 +288,15 @@ _FLEET = (
         needs=[C.KEEP_REGISTER],
         body=lambda w: {"mass_kg": "14.1"},
     ),
+    route("get", "pump-model-leak-paths", "model", seen=SHARED),
+    route(
+        "put",
+        "pump-model-leak-paths",
+        "model",
+        seen=SHARED,
+        needs=[C.KEEP_REGISTER],
+        body=lambda w: {"paths": [LEAK_PATH]},
+    ),
     route("get", "limit-sheet-list", seen=SHARED),
     route(
         "post",
@@ -285,6 +322,15 @@ _FLEET = (
         seen=SHARED,
         needs=[C.DRAFT_LIMITS],
         body=lambda w: {"revision": "y"},
+    ),
+    route("get", "limit-sheet-rules", "sheet", seen=SHARED),
+    route(
+        "post",
+        "limit-sheet-rules",
+        "sheet",
+        seen=SHARED,
+        needs=[C.ISSUE_LIMITS],
+        body=lambda w: {"kind": "simple", "why": "As before"},
     ),
     route("get", "pump-list", seen=LIST),
     route("post", "pump-list", seen=BODY, needs=[C.KEEP_REGISTER], body=new_pump, foreign=SITE),
@@ -357,6 +403,33 @@ _INSPECTIONS = (
     ),
     route("get", "instrument-detail", "instrument"),
     route("post", "instrument-withdrawal", "instrument", needs=[C.KEEP_INSTRUMENTS]),
+    route("post", "instrument-reinstatement", "withdrawn", needs=[C.KEEP_INSTRUMENTS]),
+    route(
+        "post",
+        "instrument-calibration",
+        "instrument",
+        needs=[C.KEEP_INSTRUMENTS],
+        body=lambda w: {"due_on": "2099-01-31", "permissible_error": "0.004"},
+    ),
+    route(
+        "post",
+        "instrument-leaves",
+        "instrument",
+        needs=[C.KEEP_INSTRUMENTS],
+        body=lambda w: {"leaf": "0.55"},
+    ),
+    route("get", "instrument-leaf-withdrawals", "instrument"),
+    route(
+        "post",
+        "instrument-leaf-withdrawals",
+        "instrument",
+        needs=[C.KEEP_INSTRUMENTS],
+        body=lambda w: {"leaf": "0.10", "why": "Bent"},
+    ),
+    route("get", "instrument-readings", "instrument"),
+    route("get", "rejudgement-list", seen=SHARED),
+    route("get", "rejudgement-detail", "rejudgement", seen=SHARED),
+    route("get", "rejudged-verdict-list", seen=LIST),
     route("get", "inspection-list", seen=LIST),
     route(
         "post",
@@ -368,7 +441,7 @@ _INSPECTIONS = (
     ),
     *(
         route("get", f"inspection-{step}", "open")
-        for step in ("detail", "cautions", "dispositions", "report")
+        for step in ("detail", "cautions", "causes", "leakage", "dispositions", "report")
     ),
     route("post", "inspection-cautions", "open", needs=[C.INSPECT]),
     route("post", "inspection-isolation", "blank", needs=[C.INSPECT], body=lambda w: isolation()),
@@ -431,7 +504,46 @@ _INSPECTIONS = (
         needs=[C.INSPECT, C.OVERRULE],
         body=lambda w: {"decided": "replace", "reason": "Blue at the tips"},
     ),
+    route("get", "inspection-controls", "waiting"),
+    route(
+        "post",
+        "inspection-controls",
+        "waiting",
+        needs=[C.COUNTERSIGN],
+        body=one_leaf,
+        foreign=INSTRUMENT,
+    ),
+    route("get", "agreement", seen=LIST),
+    # Other people's is shown to who answers for it; to anybody else it is not there.
+    route("get", "agreement-of", "trainee"),
+    route("get", "study-list", seen=LIST),
+    route(
+        "post",
+        "study-list",
+        seen=BODY,
+        needs=[C.KEEP_INSTRUMENTS],
+        body=new_study,
+        foreign=SITE,
+    ),
+    route("get", "study-detail", "study"),
+    route(
+        "post",
+        "study-readings",
+        "study",
+        needs=[C.KEEP_INSTRUMENTS],
+        body=study_reading,
+        foreign=INSTRUMENT,
+    ),
+    route("post", "study-closure", "study", needs=[C.KEEP_INSTRUMENTS]),
     route("post", "inspection-signature", "open", needs=[C.INSPECT]),
+    route(
+        "post",
+        "inspection-overdue-acceptances",
+        "unproposed",
+        needs=[C.COUNTERSIGN],
+        body=lambda w: {"instrument": w.overdue_set.pk, "reason": "Checked again"},
+        foreign={"instrument": "overdue_set"},
+    ),
     route("post", "inspection-countersignature", "waiting", needs=[C.COUNTERSIGN]),
     route("post", "inspection-return", "waiting", needs=[C.COUNTERSIGN], body=lambda w: WHY),
     route("post", "inspection-supersession", "signed", needs=[C.SUPERSEDE], body=lambda w: WHY),

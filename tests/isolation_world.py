@@ -6,7 +6,8 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
+from decimal import Decimal
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,8 @@ from django.db.models import Model
 from django.test import override_settings
 from django.utils import timezone
 
+from fleet.decisions import RuleKind
+from fleet.events import RuleChosen
 from fleet.models import (
     ApiToken,
     ImportDraft,
@@ -26,19 +29,35 @@ from fleet.models import (
     Pump,
     PumpModel,
     SheetLine,
+    SheetRule,
     Site,
     User,
 )
 from fleet.plumbing.authentication import issue_token
 from fleet.roles import Role
 from fleet.services import imports, people, sheets
-from inspections.models import Finding, Inspection, Instrument, Photo
-from inspections.services import dispositions, opening, photos, readings
+from fleet.services.rules import choose_rule
+from fleet.units import LengthUnit
+from fleet.vocabulary import Characteristic, InstrumentKind
+from inspections.events import RejudgingGoesOn
+from inspections.models import Finding, Inspection, Instrument, Photo, Rejudgement, Study
+from inspections.services import (
+    controls,
+    dispositions,
+    instruments,
+    opening,
+    photos,
+    readings,
+    rejudging,
+    studies,
+)
+from inspections.services.studies import Entry
 from parts.models import Demand, Fit, Part, Store
 from parts.services import demands
 from tests import factories
 from tests.factories import SIDE, TIP, WIDTHS
 from tests.inspections.pictures import picture
+from tests.leaks import give_leak_paths
 from tests.parts import build
 
 _keys = count(1)
@@ -62,6 +81,8 @@ class World:
     clerk: User
     model: PumpModel
     sheet: LimitSheet
+    rule: SheetRule
+    rejudgement: Rejudgement
     draft_sheet: LimitSheet
     line: SheetLine
     tip_line: SheetLine
@@ -74,6 +95,10 @@ class World:
     unproposed: Inspection
     instrument: Instrument
     micrometer: Instrument
+    withdrawn: Instrument
+    overdue_set: Instrument
+    study: Study
+    done_study: Study
     finding: Finding
     photo: Photo
     store: Store
@@ -113,6 +138,9 @@ class World:
                 self.trainee.full_name,
                 self.clerk.full_name,
                 self.instrument.identity,
+                self.withdrawn.identity,
+                self.overdue_set.identity,
+                *self.study.parts,
                 self.finding.note,
                 self.photo.caption,
                 self.import_draft.file_name,
@@ -134,6 +162,7 @@ def make_world(name: str) -> World:
     )
     competent = factories.make_person(site, Role.COMPETENT_PERSON)
     model = factories.make_model()
+    give_leak_paths(factories.manager_of(site), model)
     sheet = factories.make_issued_sheet(model)
     draft_sheet = sheets.draft_sheet(
         actor=competent,
@@ -181,8 +210,27 @@ def make_world(name: str) -> World:
     opening.acknowledge_cautions(actor=technician, inspection=blank)
     unproposed = factories.make_inspection(technician, pump())
     factories.measure_all(technician, unproposed)
+    overdue_set = factories.make_leaf_set(site, calibration_due_on=date(2026, 1, 31))
+    side = factories.line_named(unproposed, SIDE)
+    readings.record_tries(
+        actor=technician,
+        inspection=unproposed,
+        line=side.pk,
+        position=side.positions[0],
+        instrument=overdue_set,
+        tries=factories.bracketed("0.08", "0.09"),
+    )
     factories.look_at_all(technician, unproposed)
     waiting = factories.make_signed_inspection(trainee, pump())
+    controls.control_tries(
+        actor=competent,
+        inspection=waiting,
+        line=side.pk,
+        position=side.positions[0],
+        instrument=leaf_set,
+        tries=factories.bracketed("0.08", "0.09"),
+    )
+    study = full_study(competent, site, [technician, trainee], leaf_set, name)
 
     kit, single = build.make_part(yard), build.make_part(yard, is_kit=False)
     rare = build.make_part(yard, is_kit=False)
@@ -195,6 +243,16 @@ def make_world(name: str) -> World:
     raised = {demand.state: demand for demand in demands.raise_for_signed(event=event)}
     # Only now, so that what was raised without a part can be matched by whoever may.
     build.fit(yard, signed_pump, build.GEARS, single)
+
+    rule = choose_rule(
+        actor=factories.manager_of(site),
+        sheet=sheet,
+        kind=RuleKind.GUARDED,
+        why="No leaf has its permissible error on file yet",
+    )
+    # What nobody knew the uncertainty of comes out undecided: these rows differ.
+    rejudgement = rejudging.begin(event=RuleChosen(rule.pk, sheet.pk, model.pk))
+    rejudgement = rejudging.go_on(event=RejudgingGoesOn(rejudgement.pk, 0))
 
     draft, preview = imports.try_import(
         actor=factories.manager_of(site),
@@ -214,6 +272,8 @@ def make_world(name: str) -> World:
         clerk=yard.clerk,
         model=model,
         sheet=sheet,
+        rule=rule,
+        rejudgement=rejudgement,
         draft_sheet=draft_sheet,
         line=factories.line_named(being_done, SIDE),
         tip_line=tip_line,
@@ -226,6 +286,15 @@ def make_world(name: str) -> World:
         unproposed=unproposed,
         instrument=leaf_set,
         micrometer=factories.make_micrometer(site),
+        withdrawn=instruments.withdraw_instrument(
+            actor=competent, instrument=factories.make_leaf_set(site)
+        ),
+        overdue_set=overdue_set,
+        study=study,
+        done_study=studies.close_study(
+            actor=competent,
+            study=full_study(competent, site, [technician, trainee], leaf_set, name),
+        ),
         finding=finding,
         photo=photo,
         store=yard.store,
@@ -243,6 +312,34 @@ def make_world(name: str) -> World:
             expires_at=timezone.now() + timedelta(days=9),
         )[0],
     )
+
+
+def full_study(
+    actor: User, site: Site, measure: list[User], leaf_set: Instrument, name: str
+) -> Study:
+    """An open study with every reading in."""
+    study = studies.open_study(
+        actor=actor,
+        site=site,
+        characteristic=Characteristic.SIDE_CLEARANCE,
+        instrument_kind=InstrumentKind.FEELER,
+        unit=LengthUnit.MM,
+        people=measure,
+        parts=[f"Part of {name} {number}" for number in (1, 2)],
+        trials=2,
+    )
+    studies.record_study_readings(
+        actor=actor,
+        study=study,
+        instrument=leaf_set,
+        entries=[
+            Entry(person.pk, part, trial, Decimal("0.08"), Decimal("0.09"))
+            for person in measure
+            for part in study.parts
+            for trial in (1, 2)
+        ],
+    )
+    return study
 
 
 def pump_file(model: PumpModel, tag: str) -> bytes:

@@ -8,12 +8,14 @@ from typing import Any
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
+from fleet.decisions import RuleKind
 from fleet.faults import Fault
 from fleet.lifecycle import PumpStatus, SheetState
-from fleet.limits import JudgedBy
-from fleet.models import PumpModel, Site
+from fleet.limits import MOST_TERMS, JudgedBy, formula
+from fleet.models import PumpModel, SheetLine, SheetRule, Site
 from fleet.plumbing.scoping import ScopedRelatedField
 from fleet.roles import Role
+from fleet.selectors import decision_rule_of
 from fleet.services.import_kinds import KINDS
 from fleet.services.sheets import LineDraft
 from fleet.units import LengthUnit, parse_length
@@ -184,6 +186,12 @@ class LineFields(serializers.Serializer[Any]):
     """One line of a limit sheet, as the maker's book prints it."""
 
     characteristic = serializers.ChoiceField(choices=_values(Characteristic))
+    name = serializers.CharField(
+        max_length=80,
+        allow_blank=True,
+        default="",
+        help_text="Of a check of your own (characteristic 'own'), as the book calls it.",
+    )
     component = serializers.ChoiceField(choices=_values(Component))
     judged_by = serializers.ChoiceField(choices=_values(JudgedBy))
     # "required" is a word of DRF, and of the sheet as well.
@@ -212,8 +220,20 @@ class LineFields(serializers.Serializer[Any]):
     terms = serializers.ListField(
         child=serializers.CharField(max_length=40),
         default=list,
-        max_length=2,
-        help_text="Names of the two readings of a difference; the second is taken from the first.",
+        max_length=MOST_TERMS,
+        help_text="Names of the readings of a computed check; all others are taken from the first.",
+    )
+    allowance = LengthField(
+        allow_null=True,
+        default=None,
+        help_text="Added to a computed check, in `unit`: the thickness of a gasket, say.",
+    )
+    readings_from = serializers.CharField(
+        max_length=40,
+        allow_blank=True,
+        default="",
+        help_text="Of a spread without readings of its own: the characteristic of the same "
+        "component over whose readings it is.",
     )
     page = serializers.CharField(max_length=30, allow_blank=True, default="")
     method = serializers.CharField(max_length=300, allow_blank=True, default="")
@@ -231,6 +251,52 @@ def line_draft(values: dict[str, Any]) -> LineDraft:
     )
 
 
+class LineOutput(LineFields):
+    """A line with its name and, of a computed check, its formula in words."""
+
+    formula = serializers.SerializerMethodField()
+
+    def get_fields(self) -> dict[str, Any]:
+        # Serializer has a `label` of its own, as it has a `required`.
+        return {**super().get_fields(), "label": serializers.CharField()}
+
+    def get_formula(self, line: SheetLine) -> str:
+        return formula(line.label, line.terms, line.allowance, LengthUnit(line.unit))
+
+
+class RuleOutput(serializers.Serializer[Any]):
+    id = serializers.IntegerField()
+    kind = serializers.ChoiceField(choices=_values(RuleKind))
+    guard_z = serializers.DecimalField(max_digits=5, decimal_places=3)
+    p_accept = serializers.DecimalField(max_digits=6, decimal_places=5)
+    p_reject = serializers.DecimalField(max_digits=6, decimal_places=5)
+    sentence = serializers.SerializerMethodField()
+    why = serializers.CharField()
+    chosen_by = serializers.CharField()
+    chosen_at = serializers.DateTimeField()
+
+    def get_sentence(self, rule: SheetRule) -> str:
+        return decision_rule_of(rule).sentence()
+
+
+class RuleInput(serializers.Serializer[Any]):
+    kind = serializers.ChoiceField(
+        choices=_values(RuleKind),
+        help_text="simple: the reading as it stands. guarded: the limit narrowed by guard_z "
+        "standard uncertainties. probability: by how likely the true length meets the limit.",
+    )
+    guard_z = serializers.DecimalField(
+        max_digits=5, decimal_places=3, required=False, help_text="Left out: 1.645."
+    )
+    p_accept = serializers.DecimalField(
+        max_digits=6, decimal_places=5, required=False, help_text="Left out: 0.95."
+    )
+    p_reject = serializers.DecimalField(
+        max_digits=6, decimal_places=5, required=False, help_text="Left out: 0.05."
+    )
+    why = serializers.CharField(max_length=300)
+
+
 class LimitSheetOutput(serializers.Serializer[Any]):
     id = serializers.IntegerField()
     model = serializers.IntegerField(source="model_id")
@@ -244,7 +310,7 @@ class LimitSheetOutput(serializers.Serializer[Any]):
     issued_at = serializers.DateTimeField(allow_null=True)
     superseded_at = serializers.DateTimeField(allow_null=True)
     version = serializers.IntegerField()
-    lines = LineFields(many=True)
+    lines = LineOutput(many=True)
 
 
 class LimitSheetInput(serializers.Serializer[Any]):

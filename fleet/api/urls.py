@@ -3,7 +3,7 @@
 from django.urls import path
 from rest_framework.routers import SimpleRouter
 
-from fleet.api import exports, views
+from fleet.api import exports, leak_paths, views
 
 router = SimpleRouter(trailing_slash=False)
 router.register("sites", views.SiteViewSet, basename="site")
@@ -19,5 +19,10 @@ urlpatterns = [
     path("exports/pumps", exports.PumpExport.as_view(), name="export-pumps"),
     path("exports/pump-models", exports.PumpModelExport.as_view(), name="export-pump-models"),
     path("exports/limit-sheets", exports.LimitSheetExport.as_view(), name="export-limit-sheets"),
+    path(
+        "pump-models/<int:pk>/leak-paths",
+        leak_paths.LeakPathsView.as_view(),
+        name="pump-model-leak-paths",
+    ),
     *router.urls,
 ]

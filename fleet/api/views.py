@@ -20,6 +20,7 @@ from rest_framework.viewsets import GenericViewSet
 from fleet import selectors
 from fleet.api import filters
 from fleet.api import serializers as s
+from fleet.decisions import RuleKind
 from fleet.models import ApiToken, Site
 from fleet.plumbing.etags import require_match, with_etag
 from fleet.plumbing.idempotency import (
@@ -31,7 +32,7 @@ from fleet.plumbing.idempotency import (
     request_sha256,
 )
 from fleet.plumbing.scoping import SharedViewSet, SiteScopedViewSet
-from fleet.services import imports, people, pumps, sheets
+from fleet.services import imports, people, pumps, rules, sheets
 
 _HISTORY_LINES = 200
 
@@ -256,6 +257,29 @@ class LimitSheetViewSet(
         values = _parsed(s.RevisionInput, request)
         sheet = sheets.revise_sheet(actor=_actor(request), sheet=self.get_object(), **values)
         return self._answer(sheet.pk, status.HTTP_201_CREATED)
+
+    @extend_schema(responses=s.RuleOutput(many=True), filters=False)
+    @action(
+        detail=True, methods=["get"], url_path="rules", filterset_class=None, pagination_class=None
+    )
+    def rules(self, request: Request, pk: str) -> Response:
+        """How readings are judged by this sheet: every rule chosen, the one in force first.
+
+        None: simple acceptance.
+        """
+        return Response(s.RuleOutput(selectors.rules_of(self.get_object()), many=True).data)
+
+    @extend_schema(request=s.RuleInput, responses={201: s.RuleOutput})
+    @rules.mapping.post
+    def choose_rule(self, request: Request, pk: str) -> Response:
+        """Puts another rule in force; signed inspections are judged again by it, beside."""
+        values = _parsed(s.RuleInput, request)
+        rule = rules.choose_rule(
+            actor=_actor(request),
+            sheet=self.get_object(),
+            **{**values, "kind": RuleKind(values["kind"])},
+        )
+        return _created(s.RuleOutput(rule).data)
 
     def _answer(self, pk: Any, code: int = status.HTTP_200_OK) -> Response:
         # Read anew: lines and people come along in a fixed number of queries.

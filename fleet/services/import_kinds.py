@@ -349,6 +349,9 @@ def _line_draft(cells: Cells) -> LineDraft:
         page=cells.text("page"),
         method=cells.text("method"),
         not_applicable_reason=cells.text("not_applicable_reason"),
+        name=cells.text("name"),
+        allowance=cells.length("allowance"),
+        readings_from=cells.word("readings_from"),
     )
 
 

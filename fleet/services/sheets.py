@@ -10,15 +10,19 @@ from decimal import Decimal
 from django.utils import timezone
 
 from fleet.access import require_anywhere
+from fleet.decisions import DecisionRule
 from fleet.faults import Conflict, Fault
 from fleet.lifecycle import SheetState
 from fleet.limits import JudgedBy, LimitRow, Limits, check_row
-from fleet.models import LARGEST_LENGTH, LimitSheet, PumpModel, SheetLine, User
+from fleet.lines_together import check_together
+from fleet.models import LARGEST_LENGTH, LimitSheet, PumpModel, SheetLine, SheetRule, User
 from fleet.roles import Capability
+from fleet.selectors import decision_rule_of, rule_in_force, sheet_in_force
+from fleet.services import rules
 from fleet.services.rows import column_faults, locked, one_transaction, refuse, save_next
 from fleet.tables import LIST_MARK
 from fleet.units import LengthUnit
-from fleet.vocabulary import CHARACTERISTICS, COMPONENTS, Characteristic, Component, PumpFamily
+from fleet.vocabulary import COMPONENTS, Characteristic, Component, PumpFamily, taken_on
 
 _LENGTHS = (
     "limit_low",
@@ -29,6 +33,7 @@ _LENGTHS = (
     "also_limit_high",
     "also_new_low",
     "also_new_high",
+    "allowance",
 )
 # Field of a rule's fault -> column of the line. A fault of both ends stands at the upper one.
 _COLUMN_OF = {
@@ -46,6 +51,8 @@ class LineDraft:
     """One line as typed from the maker's book: the fields of SheetLine, lengths in `unit`.
 
     The also_ figures are in `also_unit`: what the book prints beside, checked and never judged by.
+    A computed check names its readings in `terms`, all others taken from the first, with the
+    `allowance` added. `readings_from`: the check whose readings a spread is over.
     """
 
     characteristic: str
@@ -68,6 +75,9 @@ class LineDraft:
     terms: tuple[str, ...] = ()
     method: str = ""
     not_applicable_reason: str = ""
+    name: str = ""
+    allowance: Decimal | None = None
+    readings_from: str = ""
 
 
 LINE_FIELDS = tuple(f.name for f in fields(LineDraft))
@@ -75,21 +85,9 @@ LINE_FIELDS = tuple(f.name for f in fields(LineDraft))
 
 def check_line(draft: LineDraft, family: PumpFamily) -> list[Fault]:
     """Every fault of one line; the fields are those of LineDraft."""
-    line = _row_of(draft)
-    # A line that does not apply has no page to point to.
-    not_applicable = draft.judged_by == JudgedBy.NOT_APPLICABLE
-    faults = column_faults(line, exclude=["sheet", "page"] if not_applicable else ["sheet"])
-    faults += _too_large(draft)
-    for name in ("positions", "terms"):
-        if any(LIST_MARK in entry for entry in getattr(draft, name)):
-            faults.append(
-                Fault(
-                    f"Leave the '{LIST_MARK}' out of {name}: it separates them in files.",
-                    field=name,
-                )
-            )
-    if faults:
-        return faults
+    unread = _unread(draft)
+    if unread:
+        return unread
     faults = _of_family(Characteristic(draft.characteristic), Component(draft.component), family)
     for fault in check_row(_rule_row(draft)):
         fault.field = _COLUMN_OF.get(fault.field, fault.field)
@@ -99,22 +97,29 @@ def check_line(draft: LineDraft, family: PumpFamily) -> list[Fault]:
 
 def check_lines(lines: Sequence[LineDraft], family: PumpFamily) -> list[Fault]:
     """Every fault of every line, with fields like "lines.3.limit_high" (first line 0)."""
-    faults = []
-    seen: dict[tuple[str, str], int] = {}
-    for index, draft in enumerate(lines):
-        found = check_line(draft, family)
-        key = (str(draft.characteristic), str(draft.component))
-        first = seen.setdefault(key, index)
-        if first != index:
-            found.append(
+    found = [check_line(draft, family) for draft in lines]
+    for fault in check_together([_row_if_readable(draft) for draft in lines]):
+        place, fault.field = fault.field.split(".", 1)
+        found[int(place)].append(fault)
+    return [fault.at(f"lines.{index}") for index, of_one in enumerate(found) for fault in of_one]
+
+
+def _unread(draft: LineDraft) -> list[Fault]:
+    """Faults of the columns themselves: with one of these no rule can look at the line."""
+    # A line that does not apply has no page to point to.
+    not_applicable = draft.judged_by == JudgedBy.NOT_APPLICABLE
+    faults = column_faults(
+        _row_of(draft), exclude=["sheet", "page"] if not_applicable else ["sheet"]
+    )
+    faults += _too_large(draft)
+    for name in ("positions", "terms"):
+        if any(LIST_MARK in entry for entry in getattr(draft, name)):
+            faults.append(
                 Fault(
-                    f"Line {first + 1} is of the same characteristic and component. Take one of "
-                    "the two out.",
-                    field="characteristic",
-                    code="taken",
+                    f"Leave the '{LIST_MARK}' out of {name}: it separates them in files.",
+                    field=name,
                 )
             )
-        faults += [fault.at(f"lines.{index}") for fault in found]
     return faults
 
 
@@ -177,7 +182,8 @@ def issue_sheet(
 ) -> LimitSheet:
     """Puts a draft in force for its model and supersedes the one that was.
 
-    Locks the model, then the sheet. Inspections that are open keep the sheet they began with.
+    Locks the model, then the sheet. Inspections that are open keep the sheet they began with. The
+    decision rule stays as it was, unless another was chosen for the draft since.
     """
     require_anywhere(actor, Capability.ISSUE_LIMITS)
     now = now or timezone.now()
@@ -203,6 +209,7 @@ def issue_sheet(
         ):
             old.state, old.superseded_at = SheetState.SUPERSEDED.value, now
             save_next(old, "state", "superseded_at")
+            _settle_rule(old, row)
         row.state, row.issued_by, row.issued_at = SheetState.ISSUED.value, actor, now
         save_next(row, "state", "issued_by", "issued_at")
     return row
@@ -216,18 +223,46 @@ def revise_sheet(
     document: str = "",
     now: datetime | None = None,
 ) -> LimitSheet:
-    """A new draft with the lines of another sheet of the model.
+    """A new draft with the lines of another sheet of the model, and the rule that is in force.
 
     document: the edition that the new figures stand in; empty: the same as before.
     """
-    return draft_sheet(
-        actor=actor,
-        model=sheet.model,
-        revision=revision,
-        document=document.strip() or sheet.document,
-        lines=[draft_of(line) for line in sheet.lines.order_by("order", "id")],
-        now=now,
-    )
+    with one_transaction():
+        row = draft_sheet(
+            actor=actor,
+            model=sheet.model,
+            revision=revision,
+            document=document.strip() or sheet.document,
+            lines=[draft_of(line) for line in sheet.lines.order_by("order", "id")],
+            now=now,
+        )
+        # The rule is the owner's: it goes on from now, not from an old sheet.
+        rules.carry_over(old=sheet_in_force(sheet.model) or sheet, new=row)
+    return row
+
+
+def rule_once_issued(sheet: LimitSheet, in_force: LimitSheet | None) -> DecisionRule:
+    """The rule that a draft would have when issued now: the latest choice counts.
+
+    in_force: the sheet that it would supersede.
+    """
+    chosen, before = rule_in_force(sheet), rule_in_force(in_force) if in_force else None
+    return decision_rule_of(before if _is_later(before, chosen) else chosen)
+
+
+def _settle_rule(old: LimitSheet, new: LimitSheet) -> None:
+    """Puts the latest choice in force; a rule that is new to the model is told to who judges."""
+    before, chosen = rule_in_force(old), rule_in_force(new)
+    if _is_later(before, chosen):
+        rules.carry_over(old=old, new=new)
+    elif chosen is not None and decision_rule_of(chosen) != decision_rule_of(before):
+        rules.tell(chosen, new)
+
+
+def _is_later(before: SheetRule | None, chosen: SheetRule | None) -> bool:
+    if before is None:
+        return False
+    return chosen is None or chosen.chosen_at < before.chosen_at
 
 
 def draft_of(line: SheetLine) -> LineDraft:
@@ -274,7 +309,18 @@ def _rule_row(draft: LineDraft) -> LimitRow:
         also_new_high=draft.also_new_high,
         terms=draft.terms,
         not_applicable_reason=draft.not_applicable_reason,
+        name=draft.name,
+        allowance=draft.allowance,
+        readings_from=Characteristic(draft.readings_from) if draft.readings_from else None,
     )
+
+
+def _row_if_readable(draft: LineDraft) -> LimitRow | None:
+    """The line as the rules take it; None where a word of it is in no list."""
+    try:
+        return _rule_row(draft)
+    except ValueError:
+        return None
 
 
 def _too_large(draft: LineDraft) -> list[Fault]:
@@ -297,7 +343,7 @@ def _of_family(
     characteristic: Characteristic, component: Component, family: PumpFamily
 ) -> list[Fault]:
     faults = []
-    if CHARACTERISTICS[characteristic].use_in(family) is None:
+    if not taken_on(characteristic, family):
         faults.append(
             Fault(
                 f"{characteristic.label} is not taken on this family ({family.label}). Choose "

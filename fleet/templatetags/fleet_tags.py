@@ -13,6 +13,9 @@ from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
 from fleet.lifecycle import PumpStatus
+from fleet.limits import formula as formula_of
+from fleet.models import SheetLine
+from fleet.units import LengthUnit
 from fleet.web.pages import KEY_FIELD
 
 register = Library()
@@ -51,6 +54,12 @@ def figure(value: Decimal | None) -> str:
         return ""
     text = f"{value:f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+@register.filter
+def formula(line: SheetLine) -> str:
+    """How a computed check comes about; "" for one that is measured."""
+    return formula_of(line.label, line.terms, line.allowance, LengthUnit(line.unit))
 
 
 @register.simple_tag

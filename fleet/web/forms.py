@@ -9,9 +9,10 @@ from typing import Any
 from django import forms
 from django.db.models import QuerySet
 
+from fleet.decisions import RuleKind
 from fleet.faults import Fault
 from fleet.lifecycle import BY_HAND, PumpStatus
-from fleet.limits import JudgedBy
+from fleet.limits import JudgedBy, usually_judged_by
 from fleet.models import Pump, PumpModel, SheetLine, Site
 from fleet.roles import Role
 from fleet.services.import_kinds import KINDS
@@ -26,6 +27,8 @@ from fleet.vocabulary import (
     InstrumentKind,
     PumpFamily,
     Rotation,
+    taken_on,
+    usual_checks,
 )
 
 Choices = Sequence[tuple[str, str]]
@@ -257,6 +260,12 @@ class LineForm(forms.Form):
     """One line of a limit sheet, laid out as the book prints it."""
 
     characteristic = forms.ChoiceField(label="Check")
+    name = _text(
+        "Name of a check of your own",
+        80,
+        required=False,
+        help_text="As the book calls it; only where the list above does not hold it.",
+    )
     component = forms.ChoiceField(label="Component")
     judged_by = forms.ChoiceField(label="How it is judged")
     required = forms.BooleanField(label="An inspection cannot be signed without it", required=False)
@@ -285,23 +294,34 @@ class LineForm(forms.Form):
         widget=forms.Textarea({"rows": 6}),
         help_text="One to a line, in the order in which they are measured.",
     )
-    term_first = _text("First reading of a difference", 40, required=False)
-    term_second = _text("Second reading, taken from it", 40, required=False)
+    terms = forms.CharField(
+        label="Readings of a computed check",
+        required=False,
+        widget=forms.Textarea({"rows": 4}),
+        help_text="One to a line, 2 to 6: all others are taken from the first.",
+    )
+    allowance = LengthField(
+        label="Allowance added to them",
+        help_text="The thickness of a gasket, say, in the unit that governs.",
+    )
+    readings_from = forms.ChoiceField(
+        label="A spread over the readings of",
+        required=False,
+        help_text="Another check of the same component; nothing is then measured for this one.",
+    )
     method = _text("How it is taken, where the book says more", 300, required=False)
     not_applicable_reason = _text("Why it does not apply", 300, required=False)
 
     def __init__(self, *args: Any, family: PumpFamily, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         choices: dict[str, Choices] = {
-            "characteristic": [
-                (c.value, info.label)
-                for c, info in CHARACTERISTICS.items()
-                if info.use_in(family) is not None
-            ],
+            "characteristic": [(c.value, c.label) for c in Characteristic if taken_on(c, family)],
             "component": [(c.value, c.label) for c in COMPONENTS[family]],
             "judged_by": [(j.value, j.label) for j in JudgedBy],
             "instrument_kind": [("", "any that serves")]
             + [(k.value, k.label) for k in InstrumentKind],
+            "readings_from": [("", "its own readings")]
+            + [(c.value, c.label) for c in usual_checks(family)],
         }
         for name, offered in choices.items():
             self.fields[name].choices = offered  # type: ignore[attr-defined]
@@ -311,45 +331,81 @@ class LineForm(forms.Form):
 
     def draft(self) -> LineDraft:
         typed = dict(self.cleaned_data)
-        terms = (typed.pop("term_first").strip(), typed.pop("term_second").strip())
-        places = (place.strip() for place in typed.pop("positions").splitlines())
         return LineDraft(
-            **typed,
-            positions=tuple(place for place in places if place),
-            terms=terms if any(terms) else (),
+            **{**typed, **{name: _entries(typed[name]) for name in ("positions", "terms")}}
         )
+
+
+def _entries(text: str) -> tuple[str, ...]:
+    """The lines of a text that say something."""
+    return tuple(entry for line in text.splitlines() if (entry := line.strip()))
 
 
 def line_as_typed(line: SheetLine) -> dict[str, Any]:
     """A stored line as initial values of its form."""
-    names = [n for n in LineForm.base_fields if n not in ("positions", "term_first", "term_second")]
-    first, second = line.terms or ("", "")
-    lengths = {n: v for n in names if (v := getattr(line, n)) is not None}
+    names = [n for n in LineForm.base_fields if n not in ("positions", "terms")]
+    typed = {n: v for n in names if (v := getattr(line, n)) is not None}
     return {
-        **{n: f"{v:f}" if isinstance(v, Decimal) else v for n, v in lengths.items()},
+        **{n: f"{v:f}" if isinstance(v, Decimal) else v for n, v in typed.items()},
         "positions": "\n".join(line.positions),
-        "term_first": first,
-        "term_second": second,
+        "terms": "\n".join(line.terms),
     }
 
 
-def usual_line(characteristic: Characteristic, family: PumpFamily) -> dict[str, Any]:
-    """What a line of this check usually says: everything but the book's figures."""
+def usual_line(
+    characteristic: Characteristic, family: PumpFamily, *, computed: bool = False
+) -> dict[str, Any]:
+    """What a line of this check usually says: everything but the book's figures.
+
+    computed: from several readings, where the check is usually measured but can be computed.
+    """
     info = CHARACTERISTICS[characteristic]
     use = info.use_in(family)
     if use is None:
-        return {}
-    first, second = info.terms or ("", "")
+        return {"characteristic": characteristic.value, "required": True}
+    terms = info.computed_terms if computed and info.computed_terms else info.terms
+    judged_by = JudgedBy.DIFFERENCE if terms else usually_judged_by(characteristic)
+    instrument = InstrumentKind.DEPTH_MICROMETER if terms != info.terms else info.default_instrument
     return {
         "characteristic": characteristic.value,
         "component": use.component.value,
-        "judged_by": (JudgedBy.DIFFERENCE if info.terms else JudgedBy.EACH).value,
+        "judged_by": judged_by.value,
         "required": True,
-        "instrument_kind": info.default_instrument.value,
+        "instrument_kind": instrument.value,
         "positions": "\n".join(use.positions),
-        "term_first": first,
-        "term_second": second,
+        "terms": "\n".join(terms),
+        "readings_from": info.readings_from.value if info.readings_from else "",
     }
+
+
+class RuleForm(forms.Form):
+    """The decision rule of a limit sheet."""
+
+    kind = forms.ChoiceField(
+        label="Rule", widget=forms.RadioSelect, choices=[(k.value, k.label) for k in RuleKind]
+    )
+    guard_z = FigureField(
+        label="Guard, in standard uncertainties",
+        required=False,
+        help_text="For guarded acceptance. 1.645 keeps a one-sided 95 %.",
+    )
+    p_accept = FigureField(
+        label="Within from this probability on",
+        required=False,
+        help_text="For a required probability: 0.95 is 95 %.",
+    )
+    p_reject = FigureField(
+        label="Out at this probability and below",
+        required=False,
+        help_text="For a required probability: 0.05 is 5 %.",
+    )
+    why = _why("Why", "It stands with your name in the history of the sheet.")
+
+    def chosen(self) -> dict[str, Any]:
+        """What was chosen; a figure left empty is the usual one."""
+        typed = self.cleaned_data
+        figures = {n: typed[n] for n in ("guard_z", "p_accept", "p_reject") if typed[n] is not None}
+        return {"kind": RuleKind(typed["kind"]), "why": typed["why"], **figures}
 
 
 # --- People -----------------------------------------------------------------------------------

@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.urls import path
 
 from fleet.plumbing.problems import problem_page
-from fleet.web import views_files, views_people, views_pumps, views_sheets
+from fleet.web import views_files, views_leak_paths, views_people, views_pumps, views_sheets
 
 app_name = "fleet"
 
@@ -28,10 +28,12 @@ urlpatterns = [
     path("models/add/", views_sheets.ModelAdd.as_view(), name="model-add"),
     path("models/<int:pk>/", views_sheets.OneModel.as_view(), name="model"),
     path("models/<int:pk>/edit/", views_sheets.ModelEdit.as_view(), name="model-edit"),
+    path("models/<int:pk>/leak-paths/", views_leak_paths.LeakPaths.as_view(), name="leak-paths"),
     path("models/<int:pk>/sheets/add/", views_sheets.SheetAdd.as_view(), name="sheet-add"),
     path("sheets/export.<slug:file>", views_sheets.SheetsFile.as_view(), name="sheets-file"),
     path("sheets/<int:pk>/", views_sheets.OneSheet.as_view(), name="sheet"),
     path("sheets/<int:pk>/issue/", views_sheets.SheetIssue.as_view(), name="sheet-issue"),
+    path("sheets/<int:pk>/rule/", views_sheets.SheetRuleChoice.as_view(), name="sheet-rule"),
     path("sheets/<int:pk>/revise/", views_sheets.SheetRevise.as_view(), name="sheet-revise"),
     path("sheets/<int:pk>/lines/add/", views_sheets.LineEdit.as_view(), name="line-add"),
     path("sheets/<int:pk>/lines/<int:number>/", views_sheets.LineEdit.as_view(), name="line-edit"),

@@ -12,19 +12,24 @@ from django.shortcuts import get_object_or_404
 from django.urls import reverse
 
 from fleet import exports, selectors
+from fleet.decisions import DecisionRule
 from fleet.faults import Conflict, Fault
 from fleet.lifecycle import SheetState
 from fleet.limits import JudgedBy, Limits
-from fleet.models import LimitSheet, Pump, PumpModel, SheetLine
+from fleet.models import LimitSheet, Pump, PumpModel, SheetLine, SheetRule
 from fleet.plumbing.scoping import memberships_of
 from fleet.roles import Capability
-from fleet.services import pumps, sheets
+from fleet.services import pumps, rules, sheets
 from fleet.tables import MODEL_COLUMNS
 from fleet.units import LengthUnit, show
-from fleet.vocabulary import CHARACTERISTICS, Characteristic, PumpFamily
+from fleet.vocabulary import CHARACTERISTICS, Characteristic, PumpFamily, usual_checks
 from fleet.web import forms
 from fleet.web.pages import FormPage, Page, SharedPage, rows_page
 from fleet.web.views_pumps import as_download
+
+# Behind the name of a check whose usual entries are asked for: computed, not measured.
+_COMPUTED = "computed"
+_RULE_FIGURES = ("guard_z", "p_accept", "p_reject")
 
 
 class Models(SharedPage):
@@ -134,7 +139,13 @@ class PrintedLine:
 
     @property
     def label(self) -> str:
-        return Characteristic(self.line.characteristic).label
+        return self.line.label
+
+    @property
+    def over(self) -> str:
+        """The check whose readings a spread is over; "" where it has its own."""
+        source = self.line.readings_from
+        return Characteristic(source).label.lower() if source else ""
 
     @property
     def applies(self) -> bool:
@@ -167,16 +178,42 @@ class OneSheet(SharedPage):
 
     def get(self, request: HttpRequest, pk: int) -> HttpResponse:
         sheet = get_object_or_404(selectors.limit_sheets(), pk=pk)
-        revisions = selectors.limit_sheets().filter(model=sheet.model_id).order_by("-id")
+        revisions = list(selectors.limit_sheets().filter(model=sheet.model_id).order_by("-id"))
+        in_force = next((r for r in revisions if r.state == SheetState.ISSUED.value), None)
+        is_draft = sheet.state == SheetState.DRAFT.value
+        lines = list(sheet.lines.all())
+        told = selectors.rules_told(sheet)
         return self.show(
             {
                 "sheet": sheet,
-                "lines": [printed(line) for line in sheet.lines.all()],
+                "lines": [printed(line) for line in lines],
+                "usual_left": _usual_left(sheet, lines) if is_draft else [],
                 "revisions": revisions,
-                "is_draft": sheet.state == SheetState.DRAFT.value,
+                "is_draft": is_draft,
+                "rules": [ChosenRule(r, r.pk in told) for r in selectors.rules_of(sheet)],
+                # A draft takes over the rule of the sheet that it will supersede.
+                "rule": sheets.rule_once_issued(sheet, in_force if is_draft else None).sentence(),
                 "may": self.may_somewhere(),
             }
         )
+
+
+@dataclass(frozen=True)
+class ChosenRule:
+    """A rule of a sheet. judges_again: signed inspections are judged by it too, beside."""
+
+    row: SheetRule
+    judges_again: bool
+
+    @property
+    def sentence(self) -> str:
+        return selectors.decision_rule_of(self.row).sentence()
+
+
+def _usual_left(sheet: LimitSheet, lines: list[SheetLine]) -> list[Characteristic]:
+    """The usual checks of the family that a draft does not have yet."""
+    there = {line.characteristic for line in lines}
+    return [c for c in usual_checks(PumpFamily(sheet.model.family)) if c.value not in there]
 
 
 class SheetAdd(FormPage):
@@ -243,7 +280,52 @@ class SheetIssue(SheetPage):
             **super().context(form),
             "title": f"Issue sheet {self.sheet.revision}",
             "lines": [printed(line) for line in self.sheet.lines.all()],
-            "in_force": selectors.sheet_in_force(self.sheet.model),
+            "in_force": (old := selectors.sheet_in_force(self.sheet.model)),
+            "rule": sheets.rule_once_issued(self.sheet, old).sentence(),
+            "rule_now": selectors.decision_rule_of(selectors.rule_in_force(old)).sentence()
+            if old
+            else "",
+        }
+
+
+class SheetRuleChoice(FormPage):
+    """How readings are judged by a sheet: three rules in words, and which of them is to count."""
+
+    template_name = "fleet/rule_form.html"
+    form_class = forms.RuleForm
+    verb = "Put the rule in force"
+    sheet: LimitSheet
+
+    def prepare(self) -> None:
+        self.require_somewhere(Capability.ISSUE_LIMITS)
+        self.sheet = get_object_or_404(selectors.limit_sheets(), pk=self.kwargs["pk"])
+
+    @property
+    def now(self) -> DecisionRule:
+        return selectors.decision_rule_of(selectors.rule_in_force(self.sheet))
+
+    def make_form(self, **bound: Any) -> Form:
+        rule = self.now
+        figures = {n: f"{getattr(rule, n).normalize():f}" for n in _RULE_FIGURES}
+        return forms.RuleForm(**bound, initial={"kind": rule.kind.value, **figures})
+
+    def save(self, form: Form) -> SheetRule:
+        chosen = cast("forms.RuleForm", form).chosen()
+        return rules.choose_rule(actor=self.actor, sheet=self.sheet, **chosen)
+
+    def where(self, row: SheetRule) -> str:
+        return reverse("fleet:sheet", args=[self.sheet.pk])
+
+    def done(self, row: SheetRule) -> str:
+        sentence = selectors.decision_rule_of(row).sentence()
+        return f"Sheet {self.sheet.revision} is judged by this rule: {sentence}."
+
+    def context(self, form: Form) -> dict[str, Any]:
+        return {
+            "title": f"How sheet {self.sheet.revision} is judged",
+            "sheet": self.sheet,
+            "now": self.now.sentence(),
+            "back": reverse("fleet:sheet", args=[self.sheet.pk]),
         }
 
 
@@ -311,10 +393,24 @@ class LineEdit(LinePage):
         if "number" in self.kwargs:
             initial = forms.line_as_typed(self.lines[self.place])
         else:
-            asked = self.request.GET.get("check", "")
-            known = asked in list(Characteristic)
-            initial = forms.usual_line(Characteristic(asked), self.family) if known else {}
+            initial = self.new_line()
         return forms.LineForm(**bound, family=self.family, initial=initial)
+
+    def new_line(self) -> dict[str, Any]:
+        """What the form of a new line holds: the usual entries of the check that was asked for."""
+        asked, _dot, how = self.request.GET.get("check", "").partition(".")
+        initial: dict[str, Any] = {"required": True}
+        if asked in list(Characteristic):
+            computed = how == _COMPUTED
+            initial = forms.usual_line(Characteristic(asked), self.family, computed=computed)
+        lines = self.lines
+        if lines:
+            initial["unit"] = lines[-1].unit
+        if source := initial.get("readings_from"):
+            # The same places as on this draft, not those that are usual.
+            places = next((line.positions for line in lines if line.characteristic == source), None)
+            initial["positions"] = "\n".join(places) if places else initial["positions"]
+        return initial
 
     def save(self, form: Form) -> LimitSheet:
         drafts = [sheets.draft_of(line) for line in self.lines]
@@ -328,15 +424,24 @@ class LineEdit(LinePage):
     def context(self, form: Form) -> dict[str, Any]:
         number = self.kwargs.get("number")
         asked = form["characteristic"].value()
-        checks = [(c, i) for c, i in CHARACTERISTICS.items() if i.use_in(self.family)]
         return {
             **super().context(form),
             "title": f"Line {number} of sheet {self.sheet.revision}" if number else "Add a line",
             "verb": "Save the line",
             "number": number,
-            "checks": [] if number or form.is_bound else checks,
+            "checks": [] if number or form.is_bound else self.offered(),
+            "chosen": self.request.GET.get("check", ""),
             "info": CHARACTERISTICS[Characteristic(asked)] if asked in list(Characteristic) else "",
         }
+
+    def offered(self) -> list[tuple[str, str]]:
+        """The checks whose usual entries can be filled in, those that can be computed twice."""
+        found = []
+        for check in usual_checks(self.family):
+            found.append((check.value, check.label))
+            if CHARACTERISTICS[check].computed_terms:
+                found.append((f"{check.value}.{_COMPUTED}", f"{check.label}, computed"))
+        return [*found, (Characteristic.OWN.value, Characteristic.OWN.label)]
 
 
 def _see_from_line(fault: Fault, place: int) -> None:
@@ -344,8 +449,7 @@ def _see_from_line(fault: Fault, place: int) -> None:
     mine = f"lines.{place}."
     for each in fault.each():
         if each.field.startswith(mine):
-            field = each.field.removeprefix(mine)
-            each.field = "term_first" if field == "terms" else field
+            each.field = each.field.removeprefix(mine)
         elif each.field.startswith("lines."):
             number = int(each.field.split(".")[1]) + 1
             each.field, each.detail = "", f"Line {number}: {each.detail}"
@@ -366,7 +470,6 @@ class LineRemove(LinePage):
         return {
             **super().context(form),
             "title": f"Take out line {self.place + 1}",
-            "lead": f"{Characteristic(line.characteristic).label} leaves the draft of sheet "
-            f"{self.sheet.revision}.",
+            "lead": f"{line.label} leaves the draft of sheet {self.sheet.revision}.",
             "danger": True,
         }

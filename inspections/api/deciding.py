@@ -19,8 +19,9 @@ from inspections import selectors
 from inspections.api import inputs
 from inspections.api import serializers as s
 from inspections.api.base import OfInspection, actor_of, parsed
+from inspections.instrument_selectors import overdue_uses
 from inspections.models import Finding, Photo
-from inspections.services import dispositions, findings, opening, photos, signing
+from inspections.services import dispositions, findings, opening, overdue, photos, signing
 
 
 class FindingsView(OfInspection):
@@ -153,6 +154,22 @@ class SignatureView(OfInspection):
         return self.answer(
             signing.sign(actor=actor_of(request), inspection=inspection, version=version)
         )
+
+
+class OverdueAcceptancesView(OfInspection):
+    @extend_schema(request=inputs.OverdueAcceptanceInput, responses={201: s.OverdueOutput})
+    def post(self, request: Request, pk: int) -> Response:
+        """Lets the readings of an overdue instrument count, in the sender's name with a reason.
+
+        It takes somebody who may countersign and took none of these readings.
+        """
+        inspection = self.inspection()
+        values = parsed(inputs.OverdueAcceptanceInput, request)
+        accepted = overdue.accept_overdue(actor=actor_of(request), inspection=inspection, **values)
+        use = next(
+            use for use in overdue_uses(inspection) if use.instrument.pk == accepted.instrument_id
+        )
+        return Response(s.OverdueOutput(use).data, status=status.HTTP_201_CREATED)
 
 
 class CountersignatureView(OfInspection):

@@ -8,7 +8,7 @@ from django.db.models import QuerySet
 from django_filters import rest_framework as filters  # type: ignore[import-untyped]  # has no stubs
 
 from fleet.models import choices
-from fleet.vocabulary import InstrumentKind
+from fleet.vocabulary import Characteristic, InstrumentKind
 from inspections import selectors
 from inspections.lifecycle import InspectionState, Reason
 
@@ -33,6 +33,20 @@ class InspectionFilter(filters.FilterSet):  # type: ignore[misc]  # Any, for wan
 class InstrumentFilter(filters.FilterSet):  # type: ignore[misc]  # Any, for want of stubs
     site = filters.NumberFilter(field_name="site_id")
     kind = filters.ChoiceFilter(choices=choices(InstrumentKind))
+    due_before = filters.DateFilter(
+        field_name="calibration_due_on",
+        lookup_expr="lt",
+        label="Calibration due before this day: with today's, those that are overdue.",
+    )
     in_use = filters.BooleanFilter(
         field_name="withdrawn_at", lookup_expr="isnull", label="False: only withdrawn ones."
+    )
+
+
+class StudyFilter(filters.FilterSet):  # type: ignore[misc]  # Any, for want of stubs
+    site = filters.NumberFilter(field_name="site_id")
+    characteristic = filters.ChoiceFilter(choices=choices(Characteristic))
+    instrument_kind = filters.ChoiceFilter(choices=choices(InstrumentKind))
+    open = filters.BooleanFilter(
+        field_name="closed_at", lookup_expr="isnull", label="False: only closed ones."
     )

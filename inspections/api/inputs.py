@@ -41,7 +41,37 @@ class InstrumentInput(serializers.Serializer[Any]):
         child=LengthField(), max_length=200, required=False, help_text="In `unit`."
     )
     resolution = LengthField(required=False, allow_null=True)
+    permissible_error = LengthField(
+        required=False,
+        allow_null=True,
+        help_text="The largest error either way on its certificate, in `unit`; null: not known.",
+    )
     calibration_due_on = serializers.DateField(required=False, allow_null=True)
+
+
+class CalibrationInput(serializers.Serializer[Any]):
+    """What the new certificate says. Readings taken before keep what they were taken with."""
+
+    due_on = serializers.DateField()
+    permissible_error = LengthField(
+        allow_null=True,
+        help_text="The largest error either way on it, in the instrument's unit; null: not known.",
+    )
+
+
+class LeafInput(serializers.Serializer[Any]):
+    leaf = LengthField(help_text="In the unit of the set.")
+
+
+class LeafWithdrawalInput(LeafInput):
+    why = serializers.CharField(max_length=200, help_text="Bent, torn, rusty, worn.")
+
+
+class TakenWithQuery(serializers.Serializer[Any]):
+    leaf = LengthField(
+        required=False, help_text="Only readings in which this leaf was tried, alone or stacked."
+    )
+    since = serializers.DateField(required=False, help_text="Of this day (UTC) and later.")
 
 
 class InspectionInput(serializers.Serializer[Any]):
@@ -83,6 +113,12 @@ class TryInput(serializers.Serializer[Any]):
         child=LengthField(), min_length=1, max_length=10, help_text="In the unit of the set."
     )
     feel = serializers.ChoiceField(choices=values(Feel))
+    repeat = serializers.IntegerField(
+        min_value=1,
+        required=False,
+        default=1,
+        help_text="Which series at this position: one measured again is a series of its own.",
+    )
 
 
 class _ReadingInput(serializers.Serializer[Any]):
@@ -97,7 +133,7 @@ class LeavesReadingInput(_ReadingInput):
     tries = TryInput(many=True, max_length=_MOST_TRIES)  # type: ignore[call-arg]  # many=True
 
     def validate_tries(self, rows: list[dict[str, Any]]) -> list[Try]:
-        return [Try(tuple(row["leaves"]), Feel(row["feel"])) for row in rows]
+        return [Try(tuple(row["leaves"]), Feel(row["feel"]), row["repeat"]) for row in rows]
 
 
 class ValueReadingInput(_ReadingInput):
@@ -111,6 +147,13 @@ class ValueReadingInput(_ReadingInput):
         help_text="Which of the two readings of a difference this is.",
     )
     value = LengthField()
+    repeats = serializers.ListField(
+        child=LengthField(),
+        required=False,
+        default=list,
+        max_length=20,
+        help_text="What it showed when the same position was measured again, in `unit`.",
+    )
     unit = serializers.ChoiceField(choices=values(LengthUnit))
 
     def validate_unit(self, unit: str) -> LengthUnit:
@@ -164,6 +207,24 @@ class NextLeafQuery(serializers.Serializer[Any]):
     line = serializers.IntegerField(help_text="Id of the line of the limit sheet.")
     position = serializers.CharField(max_length=60, help_text="One of the line's positions.")
     instrument = ScopedRelatedField(queryset=instruments(), help_text="Id of a leaf set.")
+    repeat = serializers.IntegerField(
+        min_value=1, required=False, help_text="The series in hand; else the last one taken."
+    )
+    narrow = serializers.BooleanField(
+        required=False, default=False, help_text="For the trend, whatever the limit says."
+    )
+    expect_wear = serializers.BooleanField(
+        required=False,
+        default=False,
+        help_text="Start from what earlier readings of this pump lead to. No verdict rests on it.",
+    )
+
+
+class OverdueAcceptanceInput(serializers.Serializer[Any]):
+    instrument = ScopedRelatedField(queryset=instruments())
+    reason = serializers.CharField(
+        max_length=300, help_text="Why the readings taken with it while overdue may count."
+    )
 
 
 class WaiverInput(serializers.Serializer[Any]):

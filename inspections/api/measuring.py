@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 from drf_spectacular.utils import extend_schema
@@ -10,11 +11,15 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from fleet.faults import Conflict, Fault
+from fleet.units import LengthUnit
 from inspections import selectors
 from inspections.api import inputs
 from inspections.api import serializers as s
 from inspections.api.base import OfInspection, actor_of, parsed
+from inspections.judging import decision_rule_of
+from inspections.nextleaf import Gap, Wanted
 from inspections.services import readings
+from inspections.trend_selectors import trend_at
 
 
 class ReadingsView(OfInspection):
@@ -31,7 +36,7 @@ class ReadingsView(OfInspection):
         """
         inspection = self.inspection()
         actor = actor_of(request)
-        if _is_leaves(request.data):
+        if is_leaves(request.data):
             values = parsed(inputs.LeavesReadingInput, request)
             reading = readings.record_tries(actor=actor, inspection=inspection, **values)
         else:
@@ -42,7 +47,8 @@ class ReadingsView(OfInspection):
         return Response(body, status=status.HTTP_201_CREATED)
 
 
-def _is_leaves(body: Any) -> bool:
+def is_leaves(body: Any) -> bool:
+    """Whether the body of a reading tells leaves, not a value. Raises ValidationError for both."""
     if not isinstance(body, dict) or ("tries" in body) == ("value" in body):
         raise serializers.ValidationError(
             "Send either 'tries', the leaves that were tried, or 'value' with its 'unit'."
@@ -74,8 +80,23 @@ class NextLeafView(OfInspection):
                 code="unknown_line",
             )
         instrument = asked["instrument"]
+        unit = LengthUnit(instrument.unit)
+        trend = trend_at(inspection, line, asked["position"], unit, actor_of(request))
+        judged: dict[str, Any] = {
+            "rule": decision_rule_of(inspection.rule),
+            "study_u": selectors.study_u_for(line, instrument),
+            "prior": trend.prior if trend is not None and asked["expect_wear"] else None,
+        }
         reading = selectors.reading_at(inspection, line, asked["position"])
-        advice = selectors.advice_for(line, asked["position"], reading, instrument)
+        advice = selectors.advice_for(
+            line,
+            asked["position"],
+            reading,
+            instrument,
+            repeat=asked.get("repeat"),
+            narrow=asked["narrow"],
+            **judged,
+        )
         if advice is None:
             raise Conflict(
                 "No leaf decides this check by itself. Measure every position with a suitable "
@@ -83,23 +104,45 @@ class NextLeafView(OfInspection):
                 field="instrument",
                 code="leaves_do_not_decide",
             )
-        gap = selectors.set_gap_for(line, instrument)
+        gap = selectors.set_gap_for(line, instrument, **judged)
         return Response(
             s.NextLeafOutput(
                 {
                     "kind": advice.kind,
                     "sentence": advice.sentence,
+                    "prospect": advice.prospect,
+                    "outcome": advice.outcome.value,
+                    "probability": advice.probability,
                     "unit": instrument.unit,
                     "leaves": advice.leaves,
                     "thickness": advice.thickness,
                     "gap_low": advice.gap_low,
                     "gap_high": advice.gap_high,
+                    "wanted": _wanted(advice.wanted),
                     "expected_tries": advice.expected_tries,
                     "p_undecided": advice.p_undecided,
-                    "set_gap": gap,
+                    "set_gap": None if gap is None else _gap(gap),
+                    "wear": "" if trend is None else trend.sentence,
                 }
             ).data
         )
+
+
+def _wanted(sizes: Iterable[Wanted]) -> list[dict[str, Any]]:
+    return [{"low": size.low, "high": size.high} for size in sizes]
+
+
+def _gap(gap: Gap) -> dict[str, Any]:
+    return {
+        "low": gap.low,
+        "high": gap.high,
+        "limit": gap.limit,
+        "limit_unit": gap.limit_unit.value,
+        "p_undecided": gap.p_undecided,
+        "wide": gap.wide,
+        "wanted": _wanted(gap.wanted),
+        "sentence": gap.sentence,
+    }
 
 
 class WaiversView(OfInspection):

@@ -44,10 +44,27 @@ class InstrumentOutput(serializers.Serializer[Any]):
     unit = serializers.ChoiceField(choices=_UNITS)
     leaves = serializers.ListField(child=LengthField(), help_text="In `unit`, thinnest first.")
     resolution = LengthField(allow_null=True)
-    calibration_due_on = serializers.DateField(allow_null=True)
+    permissible_error = LengthField(
+        allow_null=True, help_text="Largest error either way, in `unit`; null: not known."
+    )
+    calibration_due_on = serializers.DateField(
+        allow_null=True, help_text="Readings of a later day are taken, and marked as overdue."
+    )
     withdrawn_at = serializers.DateTimeField(
         allow_null=True, help_text="Not null: no new readings with it."
     )
+    version = serializers.IntegerField()
+
+
+class LeafWithdrawalOutput(serializers.Serializer[Any]):
+    """One leaf that was taken out of its set."""
+
+    id = serializers.IntegerField()
+    instrument = serializers.IntegerField(source="instrument_id")
+    leaf = LengthField()
+    why = serializers.CharField()
+    by = PersonOutput()
+    at = serializers.DateTimeField()
 
 
 class CautionOutput(serializers.Serializer[Any]):
@@ -117,6 +134,12 @@ class NameplateOutput(serializers.Serializer[Any]):
     read_at = serializers.DateTimeField()
 
 
+class InstrumentName(serializers.Serializer[Any]):
+    id = serializers.IntegerField()
+    identity = serializers.CharField()
+    name = serializers.CharField()
+
+
 class TryOutput(serializers.Serializer[Any]):
     leaves = serializers.ListField(child=serializers.CharField())
     feel = serializers.ChoiceField(choices=values(Feel))
@@ -143,6 +166,7 @@ class TryOutput(serializers.Serializer[Any]):
                 "high": "0.16",
                 "taken_by": {"id": 5, "full_name": "Mara Holt"},
                 "taken_at": "2026-03-14T08:30:00Z",
+                "overdue_since": None,
                 "replaced_at": None,
             },
         ),
@@ -162,6 +186,7 @@ class TryOutput(serializers.Serializer[Any]):
                 "high": "20.062",
                 "taken_by": {"id": 5, "full_name": "Mara Holt"},
                 "taken_at": "2026-03-14T08:41:00Z",
+                "overdue_since": None,
                 "replaced_at": None,
             },
         ),
@@ -170,19 +195,11 @@ class TryOutput(serializers.Serializer[Any]):
 class ReadingOutput(serializers.Serializer[Any]):
     """A bracket that leaves imply (low entered, high did not), or a value (low equals high)."""
 
-    class _Instrument(serializers.Serializer[Any]):
-        id = serializers.IntegerField()
-        identity = serializers.CharField()
-        name = serializers.CharField()
-
-        class Meta:
-            ref_name = "InstrumentName"
-
     id = serializers.IntegerField()
     line = serializers.IntegerField(source="line_id")
     position = serializers.CharField()
     term = serializers.CharField()
-    instrument = _Instrument()
+    instrument = InstrumentName()
     unit = serializers.ChoiceField(choices=_UNITS)
     is_value = serializers.BooleanField()
     tries = TryOutput(many=True)
@@ -190,6 +207,10 @@ class ReadingOutput(serializers.Serializer[Any]):
     high = LengthField(allow_null=True, help_text="Null: every leaf that was tried entered.")
     taken_by = PersonOutput()
     taken_at = serializers.DateTimeField()
+    overdue_since = serializers.DateField(
+        allow_null=True,
+        help_text="The day up to which the instrument was calibrated, where that had passed.",
+    )
     replaced_at = serializers.DateTimeField(
         allow_null=True, help_text="Not null: taken anew since; it counts no more."
     )
@@ -268,6 +289,54 @@ class ReadingAnswer(serializers.Serializer[Any]):
     check = CheckOutput()
 
 
+class TakenWithOutput(ReadingOutput):
+    """A reading as the instrument's own list shows it, set aside ones too."""
+
+    inspection = serializers.IntegerField(source="inspection_id")
+    pump = serializers.IntegerField(source="inspection.pump_id")
+    pump_tag = serializers.CharField(source="inspection.pump.tag")
+    state = serializers.ChoiceField(
+        choices=values(InspectionState), source="inspection.state", help_text="Of the inspection."
+    )
+    check = serializers.CharField(source="line.label", help_text="What was measured.")
+    component = serializers.ChoiceField(choices=values(Component), source="line.component")
+    outcome = serializers.ChoiceField(
+        choices=values(Outcome), allow_null=True, help_text="Of the check as it stands now."
+    )
+
+
+class OverdueOutput(serializers.Serializer[Any]):
+    """An instrument that was overdue when readings of this inspection were taken with it."""
+
+    class _Acceptance(serializers.Serializer[Any]):
+        reason = serializers.CharField()
+        accepted_by = PersonOutput()
+        accepted_at = serializers.DateTimeField()
+
+        class Meta:
+            ref_name = "OverdueAcceptance"
+
+    instrument = InstrumentName()
+    overdue_since = serializers.DateField(help_text="The day up to which it was calibrated.")
+    readings = serializers.ListField(
+        child=serializers.IntegerField(), source="reading_ids", help_text="Ids of those in force."
+    )
+    accepted = serializers.BooleanField(
+        help_text="False: it holds up the countersignature, or the signature where that is the "
+        "only one."
+    )
+    acceptance = _Acceptance(
+        allow_null=True, help_text="The latest; readings taken since are not covered by it."
+    )
+
+
+class WantedLeafOutput(serializers.Serializer[Any]):
+    """Thicknesses of a leaf that would decide more."""
+
+    low = LengthField()
+    high = LengthField(allow_null=True, help_text="Null: or anything thicker.")
+
+
 class SetGapOutput(serializers.Serializer[Any]):
     """Sizes of gap that a leaf set cannot judge: from low up to, not including, high."""
 
@@ -277,22 +346,38 @@ class SetGapOutput(serializers.Serializer[Any]):
     limit_unit = serializers.CharField()
     p_undecided = serializers.FloatField()
     wide = serializers.BooleanField(help_text="Wide enough to be worth another set.")
+    wanted = WantedLeafOutput(
+        many=True, help_text="Empty: the guard of the rule leaves no room for any leaf."
+    )
     sentence = serializers.CharField()
 
 
 class NextLeafOutput(serializers.Serializer[Any]):
     """What to try next at a position, before the first leaf as well as after it."""
 
-    kind = serializers.CharField(help_text="decided, try or cannot_decide.")
+    kind = serializers.CharField(help_text="decided, try, cannot_decide or narrowed.")
     sentence = serializers.CharField()
+    prospect = serializers.CharField(
+        help_text="The tries to expect and the chance that they decide nothing, in words."
+    )
+    outcome = serializers.ChoiceField(
+        choices=values(Outcome), help_text="Of the bracket as it stands."
+    )
+    probability = serializers.FloatField(
+        allow_null=True, help_text="That the gap meets the limit; null: not known."
+    )
     unit = serializers.ChoiceField(choices=_UNITS)
     leaves = serializers.ListField(child=LengthField(), help_text="To be laid together.")
     thickness = LengthField(allow_null=True)
     gap_low = LengthField(allow_null=True, help_text="What the set may leave open here.")
     gap_high = LengthField(allow_null=True)
+    wanted = WantedLeafOutput(many=True, help_text="What leaf would help there.")
     expected_tries = serializers.FloatField()
     p_undecided = serializers.FloatField()
     set_gap = SetGapOutput(allow_null=True, help_text="What this set cannot decide at all.")
+    wear = serializers.CharField(
+        allow_blank=True, help_text="What earlier readings lead to; empty with too few of them."
+    )
 
 
 class FindingOutput(serializers.Serializer[Any]):
@@ -361,6 +446,7 @@ class InspectionOutput(InspectionSummary):
     photos = PhotoOutput(many=True, source="record.photos")
     dispositions = DispositionOutput(many=True, source="record.dispositions")
     dispositions_outdated = serializers.BooleanField(source="record.dispositions_outdated")
+    overdue = OverdueOutput(many=True, source="record.overdue")
     to_do = ToDoOutput(many=True, source="record.to_do")
 
 

@@ -1,4 +1,4 @@
-"""REST API of instruments and inspections: parse, find what the sender may see, ask one service."""
+"""REST API of inspections: parse, find what the sender may see, ask one service."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from typing import Any
 from django.urls import reverse
 from drf_spectacular.utils import extend_schema
 from rest_framework import mixins, status
-from rest_framework.generics import GenericAPIView
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.viewsets import GenericViewSet
@@ -15,69 +14,13 @@ from rest_framework.viewsets import GenericViewSet
 from fleet.plumbing.etags import with_etag
 from fleet.plumbing.idempotency import IdempotentCreateMixin
 from fleet.plumbing.scoping import SiteScopedViewSet
-from fleet.units import LengthUnit
-from fleet.vocabulary import InstrumentKind
 from inspections import selectors
 from inspections.api import filters, inputs
 from inspections.api import serializers as s
 from inspections.api.base import OfInspection, actor_of, parsed
 from inspections.cautions import CAUTIONS
-from inspections.leaves import STANDARD_SETS
 from inspections.lifecycle import Reason
-from inspections.services import instruments, opening
-
-
-class LeafSetView(GenericAPIView[Any]):
-    """Usual lists of leaves, to start from when a set is registered."""
-
-    serializer_class = s.LeafSetOutput
-    pagination_class = None
-    filter_backends = ()
-
-    @extend_schema(responses=s.LeafSetOutput(many=True))
-    def get(self, request: Request) -> Response:
-        return Response(s.LeafSetOutput(list(STANDARD_SETS.values()), many=True).data)
-
-
-class InstrumentViewSet(
-    IdempotentCreateMixin,
-    SiteScopedViewSet,
-    mixins.ListModelMixin,
-    mixins.RetrieveModelMixin,
-    GenericViewSet[Any],
-):
-    """The measuring instruments of your sites."""
-
-    scoped_queryset = selectors.instruments()
-    serializer_class = s.InstrumentOutput
-    filterset_class = filters.InstrumentFilter
-
-    @extend_schema(request=inputs.InstrumentInput, responses={201: s.InstrumentOutput})
-    def create(self, request: Request) -> Response:
-        """Registers an instrument of a site."""
-        values = parsed(inputs.InstrumentInput, request)
-        instrument = instruments.add_instrument(
-            actor=actor_of(request),
-            **{
-                **values,
-                "kind": InstrumentKind(values["kind"]),
-                "unit": LengthUnit(values["unit"]),
-            },
-        )
-        response = Response(s.InstrumentOutput(instrument).data, status=status.HTTP_201_CREATED)
-        response["Location"] = reverse("instrument-detail", args=[instrument.pk])
-        return response
-
-
-class InstrumentWithdrawal(IdempotentCreateMixin, SiteScopedViewSet, GenericAPIView[Any]):
-    scoped_queryset = selectors.instruments()
-    filter_backends = ()
-
-    @extend_schema(request=inputs.NothingInput, responses=s.InstrumentOutput)
-    def post(self, request: Request, pk: int) -> Response:
-        """Takes an instrument out of use: no new readings with it; the old ones stay."""
-        row = instruments.withdraw_instrument(actor=actor_of(request), instrument=self.get_object())
-        return Response(s.InstrumentOutput(row).data)
+from inspections.services import opening
 
 
 class InspectionViewSet(

@@ -10,390 +10,846 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('fleet', '0002_decision_rules_own_checks_and_leak_paths'),
-        ('inspections', '0001_inspections'),
+        ("fleet", "0002_decision_rules_own_checks_and_leak_paths"),
+        ("inspections", "0001_inspections"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='ControlReading',
+            name="ControlReading",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('position', models.CharField(max_length=60)),
-                ('term', models.CharField(blank=True, max_length=40)),
-                ('unit', models.CharField(choices=[('mm', 'mm'), ('um', 'µm'), ('in', 'in'), ('thou', 'thou')], max_length=4)),
-                ('tries', models.JSONField(default=list)),
-                ('low', fleet.fields.PrintedDecimalField(decimal_places=8, max_digits=14)),
-                ('high', fleet.fields.PrintedDecimalField(decimal_places=8, max_digits=14, null=True)),
-                ('is_value', models.BooleanField()),
-                ('standard_uncertainty', models.FloatField(null=True)),
-                ('taken_at', models.DateTimeField()),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("position", models.CharField(max_length=60)),
+                ("term", models.CharField(blank=True, max_length=40)),
+                (
+                    "unit",
+                    models.CharField(
+                        choices=[("mm", "mm"), ("um", "µm"), ("in", "in"), ("thou", "thou")],
+                        max_length=4,
+                    ),
+                ),
+                ("tries", models.JSONField(default=list)),
+                ("low", fleet.fields.PrintedDecimalField(decimal_places=8, max_digits=14)),
+                (
+                    "high",
+                    fleet.fields.PrintedDecimalField(decimal_places=8, max_digits=14, null=True),
+                ),
+                ("is_value", models.BooleanField()),
+                ("standard_uncertainty", models.FloatField(null=True)),
+                ("taken_at", models.DateTimeField()),
             ],
             options={
-                'ordering': ['line__order', 'id'],
+                "ordering": ["line__order", "id"],
             },
         ),
         migrations.CreateModel(
-            name='LeafWithdrawal',
+            name="LeafWithdrawal",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('leaf', fleet.fields.PrintedDecimalField(decimal_places=8, max_digits=14)),
-                ('why', models.CharField(max_length=200)),
-                ('at', models.DateTimeField()),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("leaf", fleet.fields.PrintedDecimalField(decimal_places=8, max_digits=14)),
+                ("why", models.CharField(max_length=200)),
+                ("at", models.DateTimeField()),
             ],
             options={
-                'ordering': ['id'],
+                "ordering": ["id"],
             },
         ),
         migrations.CreateModel(
-            name='OverdueAcceptance',
+            name="OverdueAcceptance",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('reason', models.CharField(max_length=300)),
-                ('accepted_at', models.DateTimeField()),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("reason", models.CharField(max_length=300)),
+                ("accepted_at", models.DateTimeField()),
             ],
             options={
-                'ordering': ['id'],
+                "ordering": ["id"],
             },
         ),
         migrations.CreateModel(
-            name='RejudgedVerdict',
+            name="RejudgedVerdict",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('before', models.CharField(choices=[('within', 'within limits'), ('out', 'out of limits'), ('undecided', 'undecided')], max_length=12)),
-                ('outcome', models.CharField(choices=[('within', 'within limits'), ('out', 'out of limits'), ('undecided', 'undecided')], max_length=12)),
-                ('probability', models.FloatField(null=True)),
-                ('near_limit', models.BooleanField(default=False)),
-                ('sentence', models.TextField()),
-                ('rule_text', models.CharField(max_length=160)),
-                ('computed_from', models.JSONField(default=dict)),
-                ('judged_at', models.DateTimeField()),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "before",
+                    models.CharField(
+                        choices=[
+                            ("within", "within limits"),
+                            ("out", "out of limits"),
+                            ("undecided", "undecided"),
+                        ],
+                        max_length=12,
+                    ),
+                ),
+                (
+                    "outcome",
+                    models.CharField(
+                        choices=[
+                            ("within", "within limits"),
+                            ("out", "out of limits"),
+                            ("undecided", "undecided"),
+                        ],
+                        max_length=12,
+                    ),
+                ),
+                ("probability", models.FloatField(null=True)),
+                ("near_limit", models.BooleanField(default=False)),
+                ("sentence", models.TextField()),
+                ("rule_text", models.CharField(max_length=160)),
+                ("computed_from", models.JSONField(default=dict)),
+                ("judged_at", models.DateTimeField()),
             ],
             options={
-                'ordering': ['inspection', 'line__order', 'id'],
+                "ordering": ["inspection", "line__order", "id"],
             },
         ),
         migrations.CreateModel(
-            name='Rejudgement',
+            name="Rejudgement",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('asked_at', models.DateTimeField()),
-                ('total', models.PositiveIntegerField()),
-                ('done', models.PositiveIntegerField(default=0)),
-                ('differing', models.PositiveIntegerField(default=0)),
-                ('last_inspection_id', models.BigIntegerField(default=0)),
-                ('finished_at', models.DateTimeField(null=True)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("asked_at", models.DateTimeField()),
+                ("total", models.PositiveIntegerField()),
+                ("done", models.PositiveIntegerField(default=0)),
+                ("differing", models.PositiveIntegerField(default=0)),
+                ("last_inspection_id", models.BigIntegerField(default=0)),
+                ("finished_at", models.DateTimeField(null=True)),
             ],
             options={
-                'ordering': ['-id'],
+                "ordering": ["-id"],
             },
         ),
         migrations.CreateModel(
-            name='Study',
+            name="Study",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('characteristic', models.CharField(choices=[('side_clearance', 'Side clearance'), ('side_out_of_parallel', 'Side clearance, out of parallel'), ('backlash', 'Backlash'), ('tip_clearance', 'Tip clearance'), ('shaft_to_bush', 'Shaft to bush'), ('gear_width_match', 'Gear width match'), ('cut_in_depth', 'Cut-in depth'), ('plate_thickness', 'Wear plate thickness'), ('plate_wear', 'Wear plate wear'), ('plate_flatness', 'Wear plate flatness'), ('shaft_run_out', 'Shaft run-out'), ('shaft_diameter', 'Shaft diameter'), ('journal_spread', 'Journal spread'), ('gear_set_side_clearance', 'Gear set side clearance'), ('outer_gear_to_body', 'Outer gear to body'), ('rotor_tip_clearance', 'Inner to outer gear tip clearance'), ('vane_slot_gap', 'Vane to slot gap'), ('vane_thickness', 'Vane thickness'), ('rotor_side_clearance', 'Rotor side clearance'), ('ring_wear_step', 'Ring wear step'), ('slipper_end_play', 'Piston shoe end play'), ('shoe_thickness_spread', 'Shoe thickness spread'), ('piston_to_bore', 'Piston to bore'), ('block_bore_spread', 'Block bore spread'), ('valve_plate_flatness', 'Valve plate flatness'), ('hold_down_pin_spread', 'Hold-down pin spread'), ('own', 'A check of your own')], max_length=40)),
-                ('instrument_kind', models.CharField(choices=[('feeler', 'Feeler gauge'), ('micrometer', 'Outside micrometer'), ('depth_micrometer', 'Depth micrometer'), ('dial', 'Dial gauge'), ('bore_gauge', 'Bore gauge'), ('height_gauge', 'Height gauge')], max_length=20)),
-                ('unit', models.CharField(choices=[('mm', 'mm'), ('um', 'µm'), ('in', 'in'), ('thou', 'thou')], max_length=4)),
-                ('tolerance', fleet.fields.PrintedDecimalField(blank=True, decimal_places=8, max_digits=14, null=True)),
-                ('parts', django.contrib.postgres.fields.ArrayField(base_field=models.CharField(max_length=60), size=None)),
-                ('trials', models.PositiveSmallIntegerField()),
-                ('opened_at', models.DateTimeField()),
-                ('closed_at', models.DateTimeField(null=True)),
-                ('result', models.JSONField(null=True)),
-                ('u', models.FloatField(null=True)),
-                ('version', models.PositiveIntegerField(default=1)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "characteristic",
+                    models.CharField(
+                        choices=[
+                            ("side_clearance", "Side clearance"),
+                            ("side_out_of_parallel", "Side clearance, out of parallel"),
+                            ("backlash", "Backlash"),
+                            ("tip_clearance", "Tip clearance"),
+                            ("shaft_to_bush", "Shaft to bush"),
+                            ("gear_width_match", "Gear width match"),
+                            ("cut_in_depth", "Cut-in depth"),
+                            ("plate_thickness", "Wear plate thickness"),
+                            ("plate_wear", "Wear plate wear"),
+                            ("plate_flatness", "Wear plate flatness"),
+                            ("shaft_run_out", "Shaft run-out"),
+                            ("shaft_diameter", "Shaft diameter"),
+                            ("journal_spread", "Journal spread"),
+                            ("gear_set_side_clearance", "Gear set side clearance"),
+                            ("outer_gear_to_body", "Outer gear to body"),
+                            ("rotor_tip_clearance", "Inner to outer gear tip clearance"),
+                            ("vane_slot_gap", "Vane to slot gap"),
+                            ("vane_thickness", "Vane thickness"),
+                            ("rotor_side_clearance", "Rotor side clearance"),
+                            ("ring_wear_step", "Ring wear step"),
+                            ("slipper_end_play", "Piston shoe end play"),
+                            ("shoe_thickness_spread", "Shoe thickness spread"),
+                            ("piston_to_bore", "Piston to bore"),
+                            ("block_bore_spread", "Block bore spread"),
+                            ("valve_plate_flatness", "Valve plate flatness"),
+                            ("hold_down_pin_spread", "Hold-down pin spread"),
+                            ("own", "A check of your own"),
+                        ],
+                        max_length=40,
+                    ),
+                ),
+                (
+                    "instrument_kind",
+                    models.CharField(
+                        choices=[
+                            ("feeler", "Feeler gauge"),
+                            ("micrometer", "Outside micrometer"),
+                            ("depth_micrometer", "Depth micrometer"),
+                            ("dial", "Dial gauge"),
+                            ("bore_gauge", "Bore gauge"),
+                            ("height_gauge", "Height gauge"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                (
+                    "unit",
+                    models.CharField(
+                        choices=[("mm", "mm"), ("um", "µm"), ("in", "in"), ("thou", "thou")],
+                        max_length=4,
+                    ),
+                ),
+                (
+                    "tolerance",
+                    fleet.fields.PrintedDecimalField(
+                        blank=True, decimal_places=8, max_digits=14, null=True
+                    ),
+                ),
+                (
+                    "parts",
+                    django.contrib.postgres.fields.ArrayField(
+                        base_field=models.CharField(max_length=60), size=None
+                    ),
+                ),
+                ("trials", models.PositiveSmallIntegerField()),
+                ("opened_at", models.DateTimeField()),
+                ("closed_at", models.DateTimeField(null=True)),
+                ("result", models.JSONField(null=True)),
+                ("u", models.FloatField(null=True)),
+                ("version", models.PositiveIntegerField(default=1)),
             ],
             options={
-                'ordering': ['-id'],
+                "ordering": ["-id"],
             },
         ),
         migrations.CreateModel(
-            name='StudyReading',
+            name="StudyReading",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('part', models.CharField(max_length=60)),
-                ('trial', models.PositiveSmallIntegerField()),
-                ('low', fleet.fields.PrintedDecimalField(decimal_places=8, max_digits=14)),
-                ('high', fleet.fields.PrintedDecimalField(decimal_places=8, max_digits=14)),
-                ('typed_at', models.DateTimeField()),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("part", models.CharField(max_length=60)),
+                ("trial", models.PositiveSmallIntegerField()),
+                ("low", fleet.fields.PrintedDecimalField(decimal_places=8, max_digits=14)),
+                ("high", fleet.fields.PrintedDecimalField(decimal_places=8, max_digits=14)),
+                ("typed_at", models.DateTimeField()),
             ],
             options={
-                'ordering': ['study', 'part', 'person', 'trial'],
+                "ordering": ["study", "part", "person", "trial"],
             },
         ),
         migrations.RemoveConstraint(
-            model_name='reading',
-            name='inspections_reading_value_or_bracket',
+            model_name="reading",
+            name="inspections_reading_value_or_bracket",
         ),
         migrations.AddField(
-            model_name='inspection',
-            name='rule',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.sheetrule'),
+            model_name="inspection",
+            name="rule",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to="fleet.sheetrule",
+            ),
         ),
         migrations.AddField(
-            model_name='instrument',
-            name='permissible_error',
-            field=fleet.fields.PrintedDecimalField(blank=True, decimal_places=8, max_digits=14, null=True),
+            model_name="instrument",
+            name="permissible_error",
+            field=fleet.fields.PrintedDecimalField(
+                blank=True, decimal_places=8, max_digits=14, null=True
+            ),
         ),
         migrations.AddField(
-            model_name='reading',
-            name='budget',
+            model_name="reading",
+            name="budget",
             field=models.JSONField(default=list),
         ),
         migrations.AddField(
-            model_name='reading',
-            name='overdue_since',
+            model_name="reading",
+            name="overdue_since",
             field=models.DateField(null=True),
         ),
         migrations.AddField(
-            model_name='reading',
-            name='repeats',
-            field=django.contrib.postgres.fields.ArrayField(base_field=fleet.fields.PrintedDecimalField(decimal_places=8, max_digits=14), default=list, size=None),
+            model_name="reading",
+            name="repeats",
+            field=django.contrib.postgres.fields.ArrayField(
+                base_field=fleet.fields.PrintedDecimalField(decimal_places=8, max_digits=14),
+                default=list,
+                size=None,
+            ),
         ),
         migrations.AddField(
-            model_name='reading',
-            name='standard_uncertainty',
+            model_name="reading",
+            name="standard_uncertainty",
             field=models.FloatField(null=True),
         ),
         migrations.AddField(
-            model_name='verdict',
-            name='computed_from',
+            model_name="verdict",
+            name="computed_from",
             field=models.JSONField(default=dict),
         ),
         migrations.AddField(
-            model_name='verdict',
-            name='near_limit',
+            model_name="verdict",
+            name="near_limit",
             field=models.BooleanField(default=False),
         ),
         migrations.AddField(
-            model_name='verdict',
-            name='probability',
+            model_name="verdict",
+            name="probability",
             field=models.FloatField(null=True),
         ),
         migrations.AlterField(
-            model_name='verdict',
-            name='rule',
+            model_name="verdict",
+            name="rule",
             field=models.CharField(max_length=160),
         ),
         migrations.AddConstraint(
-            model_name='instrument',
-            constraint=models.CheckConstraint(condition=models.Q(('permissible_error__isnull', True), models.Q(('permissible_error__gt', 0), ('permissible_error__lt', 1000)), _connector='OR'), name='inspections_instrument_permissible_error'),
+            model_name="instrument",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("permissible_error__isnull", True),
+                    models.Q(("permissible_error__gt", 0), ("permissible_error__lt", 1000)),
+                    _connector="OR",
+                ),
+                name="inspections_instrument_permissible_error",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='reading',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('is_value', True), ('tries', []), models.Q(('high', models.F('low')), models.Q(('high__gt', models.F('low')), ('repeats__len__gte', 2)), _connector='OR')), models.Q(('is_value', False), ('low__gte', 0), models.Q(('high__isnull', True), ('high__gt', models.F('low')), _connector='OR'), models.Q(('tries', []), _negated=True), ('repeats__len', 0)), _connector='OR'), name='inspections_reading_value_or_bracket'),
+            model_name="reading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(
+                        ("is_value", True),
+                        ("tries", []),
+                        models.Q(
+                            ("high", models.F("low")),
+                            models.Q(("high__gt", models.F("low")), ("repeats__len__gte", 2)),
+                            _connector="OR",
+                        ),
+                    ),
+                    models.Q(
+                        ("is_value", False),
+                        ("low__gte", 0),
+                        models.Q(
+                            ("high__isnull", True), ("high__gt", models.F("low")), _connector="OR"
+                        ),
+                        models.Q(("tries", []), _negated=True),
+                        ("repeats__len", 0),
+                    ),
+                    _connector="OR",
+                ),
+                name="inspections_reading_value_or_bracket",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='reading',
-            constraint=models.CheckConstraint(condition=models.Q(('standard_uncertainty__isnull', True), ('standard_uncertainty__gte', 0), _connector='OR'), name='inspections_reading_uncertainty'),
+            model_name="reading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("standard_uncertainty__isnull", True),
+                    ("standard_uncertainty__gte", 0),
+                    _connector="OR",
+                ),
+                name="inspections_reading_uncertainty",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='verdict',
-            constraint=models.CheckConstraint(condition=models.Q(('probability__isnull', True), models.Q(('probability__gte', 0), ('probability__lte', 1)), _connector='OR'), name='inspections_verdict_probability'),
+            model_name="verdict",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("probability__isnull", True),
+                    models.Q(("probability__gte", 0), ("probability__lte", 1)),
+                    _connector="OR",
+                ),
+                name="inspections_verdict_probability",
+            ),
         ),
         migrations.AddField(
-            model_name='controlreading',
-            name='inspection',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='control_readings', to='inspections.inspection'),
+            model_name="controlreading",
+            name="inspection",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="control_readings",
+                to="inspections.inspection",
+            ),
         ),
         migrations.AddField(
-            model_name='controlreading',
-            name='instrument',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='inspections.instrument'),
+            model_name="controlreading",
+            name="instrument",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to="inspections.instrument",
+            ),
         ),
         migrations.AddField(
-            model_name='controlreading',
-            name='line',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.sheetline'),
+            model_name="controlreading",
+            name="line",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="+", to="fleet.sheetline"
+            ),
         ),
         migrations.AddField(
-            model_name='controlreading',
-            name='taken_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="controlreading",
+            name="taken_by",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='leafwithdrawal',
-            name='by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="leafwithdrawal",
+            name="by",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='leafwithdrawal',
-            name='instrument',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='leaf_withdrawals', to='inspections.instrument'),
+            model_name="leafwithdrawal",
+            name="instrument",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="leaf_withdrawals",
+                to="inspections.instrument",
+            ),
         ),
         migrations.AddField(
-            model_name='overdueacceptance',
-            name='accepted_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="overdueacceptance",
+            name="accepted_by",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='overdueacceptance',
-            name='inspection',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='overdue_acceptances', to='inspections.inspection'),
+            model_name="overdueacceptance",
+            name="inspection",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="overdue_acceptances",
+                to="inspections.inspection",
+            ),
         ),
         migrations.AddField(
-            model_name='overdueacceptance',
-            name='instrument',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='inspections.instrument'),
+            model_name="overdueacceptance",
+            name="instrument",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to="inspections.instrument",
+            ),
         ),
         migrations.AddField(
-            model_name='rejudgedverdict',
-            name='inspection',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='rejudged_verdicts', to='inspections.inspection'),
+            model_name="rejudgedverdict",
+            name="inspection",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="rejudged_verdicts",
+                to="inspections.inspection",
+            ),
         ),
         migrations.AddField(
-            model_name='rejudgedverdict',
-            name='line',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.sheetline'),
+            model_name="rejudgedverdict",
+            name="line",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="+", to="fleet.sheetline"
+            ),
         ),
         migrations.AddField(
-            model_name='rejudgement',
-            name='rule',
-            field=models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='rejudgement', to='fleet.sheetrule'),
+            model_name="rejudgement",
+            name="rule",
+            field=models.OneToOneField(
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="rejudgement",
+                to="fleet.sheetrule",
+            ),
         ),
         migrations.AddField(
-            model_name='rejudgedverdict',
-            name='rejudgement',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='verdicts', to='inspections.rejudgement'),
+            model_name="rejudgedverdict",
+            name="rejudgement",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="verdicts",
+                to="inspections.rejudgement",
+            ),
         ),
         migrations.AddField(
-            model_name='study',
-            name='closed_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="study",
+            name="closed_by",
+            field=models.ForeignKey(
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='study',
-            name='opened_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="study",
+            name="opened_by",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='study',
-            name='people',
-            field=models.ManyToManyField(related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="study",
+            name="people",
+            field=models.ManyToManyField(related_name="+", to=settings.AUTH_USER_MODEL),
         ),
         migrations.AddField(
-            model_name='study',
-            name='site',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='studies', to='fleet.site'),
+            model_name="study",
+            name="site",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="studies", to="fleet.site"
+            ),
         ),
         migrations.AddField(
-            model_name='studyreading',
-            name='instrument',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='inspections.instrument'),
+            model_name="studyreading",
+            name="instrument",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to="inspections.instrument",
+            ),
         ),
         migrations.AddField(
-            model_name='studyreading',
-            name='person',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="studyreading",
+            name="person",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='studyreading',
-            name='study',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='readings', to='inspections.study'),
+            model_name="studyreading",
+            name="study",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="readings",
+                to="inspections.study",
+            ),
         ),
         migrations.AddField(
-            model_name='studyreading',
-            name='typed_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="studyreading",
+            name="typed_by",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddConstraint(
-            model_name='controlreading',
-            constraint=models.UniqueConstraint(fields=('inspection', 'line', 'position', 'term'), name='inspections_controlreading_once'),
+            model_name="controlreading",
+            constraint=models.UniqueConstraint(
+                fields=("inspection", "line", "position", "term"),
+                name="inspections_controlreading_once",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='controlreading',
-            constraint=models.CheckConstraint(condition=models.Q(('unit__in', ['mm', 'um', 'in', 'thou'])), name='inspections_controlreading_unit'),
+            model_name="controlreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("unit__in", ["mm", "um", "in", "thou"])),
+                name="inspections_controlreading_unit",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='controlreading',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('is_value', True), ('high', models.F('low')), ('tries', [])), models.Q(('is_value', False), ('low__gte', 0), models.Q(('high__isnull', True), ('high__gt', models.F('low')), _connector='OR'), models.Q(('tries', []), _negated=True)), _connector='OR'), name='inspections_controlreading_value_or_bracket'),
+            model_name="controlreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("is_value", True), ("high", models.F("low")), ("tries", [])),
+                    models.Q(
+                        ("is_value", False),
+                        ("low__gte", 0),
+                        models.Q(
+                            ("high__isnull", True), ("high__gt", models.F("low")), _connector="OR"
+                        ),
+                        models.Q(("tries", []), _negated=True),
+                    ),
+                    _connector="OR",
+                ),
+                name="inspections_controlreading_value_or_bracket",
+            ),
         ),
         pgtrigger.migrations.AddTrigger(
-            model_name='controlreading',
-            trigger=pgtrigger.compiler.Trigger(name='only_while_under_work', sql=pgtrigger.compiler.UpsertTriggerSql(declare='DECLARE parent bigint; parent_state text;', func="\n            IF TG_OP = 'DELETE' THEN parent := OLD.inspection_id;\n            ELSE parent := NEW.inspection_id; END IF;\n            SELECT state INTO parent_state\n                FROM inspections_inspection WHERE id = parent FOR SHARE;\n            IF TG_OP = 'UPDATE' AND OLD.inspection_id <> NEW.inspection_id THEN\n                RAISE EXCEPTION 'a record stays with inspection %', OLD.inspection_id\n                    USING ERRCODE = 'check_violation',\n                          CONSTRAINT = 'inspections_only_while_under_work';\n            END IF;\n            IF parent_state NOT IN ('open', 'awaiting_countersignature') THEN\n                RAISE EXCEPTION 'inspection % is closed', parent\n                    USING ERRCODE = 'check_violation',\n                          CONSTRAINT = 'inspections_only_while_under_work';\n            END IF;\n            IF TG_OP = 'DELETE' THEN RETURN OLD; END IF;\n            RETURN NEW;\n        ", hash='8ad227761d169a487721b715f7a5dca53724bca6', operation='INSERT OR UPDATE OR DELETE', pgid='pgtrigger_only_while_under_work_0587e', table='inspections_controlreading', when='BEFORE')),
+            model_name="controlreading",
+            trigger=pgtrigger.compiler.Trigger(
+                name="only_while_under_work",
+                sql=pgtrigger.compiler.UpsertTriggerSql(
+                    declare="DECLARE parent bigint; parent_state text;",
+                    func="\n            IF TG_OP = 'DELETE' THEN parent := OLD.inspection_id;\n            ELSE parent := NEW.inspection_id; END IF;\n            SELECT state INTO parent_state\n                FROM inspections_inspection WHERE id = parent FOR SHARE;\n            IF TG_OP = 'UPDATE' AND OLD.inspection_id <> NEW.inspection_id THEN\n                RAISE EXCEPTION 'a record stays with inspection %', OLD.inspection_id\n                    USING ERRCODE = 'check_violation',\n                          CONSTRAINT = 'inspections_only_while_under_work';\n            END IF;\n            IF parent_state NOT IN ('open', 'awaiting_countersignature') THEN\n                RAISE EXCEPTION 'inspection % is closed', parent\n                    USING ERRCODE = 'check_violation',\n                          CONSTRAINT = 'inspections_only_while_under_work';\n            END IF;\n            IF TG_OP = 'DELETE' THEN RETURN OLD; END IF;\n            RETURN NEW;\n        ",
+                    hash="8ad227761d169a487721b715f7a5dca53724bca6",
+                    operation="INSERT OR UPDATE OR DELETE",
+                    pgid="pgtrigger_only_while_under_work_0587e",
+                    table="inspections_controlreading",
+                    when="BEFORE",
+                ),
+            ),
         ),
         migrations.AddConstraint(
-            model_name='leafwithdrawal',
-            constraint=models.CheckConstraint(condition=models.Q(('why', ''), _negated=True), name='inspections_leafwithdrawal_why'),
+            model_name="leafwithdrawal",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("why", ""), _negated=True),
+                name="inspections_leafwithdrawal_why",
+            ),
         ),
         pgtrigger.migrations.AddTrigger(
-            model_name='leafwithdrawal',
-            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='992df754e2d69c5d355651b583fe9d8fe79b21bb', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_9fd7f', table='inspections_leafwithdrawal', when='BEFORE')),
+            model_name="leafwithdrawal",
+            trigger=pgtrigger.compiler.Trigger(
+                name="append_only",
+                sql=pgtrigger.compiler.UpsertTriggerSql(
+                    func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;",
+                    hash="992df754e2d69c5d355651b583fe9d8fe79b21bb",
+                    operation="UPDATE OR DELETE",
+                    pgid="pgtrigger_append_only_9fd7f",
+                    table="inspections_leafwithdrawal",
+                    when="BEFORE",
+                ),
+            ),
         ),
         migrations.AddConstraint(
-            model_name='overdueacceptance',
-            constraint=models.UniqueConstraint(fields=('inspection', 'instrument'), name='inspections_overdueacceptance_once'),
+            model_name="overdueacceptance",
+            constraint=models.UniqueConstraint(
+                fields=("inspection", "instrument"), name="inspections_overdueacceptance_once"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='overdueacceptance',
-            constraint=models.CheckConstraint(condition=models.Q(('reason', ''), _negated=True), name='inspections_overdueacceptance_reason'),
+            model_name="overdueacceptance",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("reason", ""), _negated=True),
+                name="inspections_overdueacceptance_reason",
+            ),
         ),
         pgtrigger.migrations.AddTrigger(
-            model_name='overdueacceptance',
-            trigger=pgtrigger.compiler.Trigger(name='only_while_under_work', sql=pgtrigger.compiler.UpsertTriggerSql(declare='DECLARE parent bigint; parent_state text;', func="\n            IF TG_OP = 'DELETE' THEN parent := OLD.inspection_id;\n            ELSE parent := NEW.inspection_id; END IF;\n            SELECT state INTO parent_state\n                FROM inspections_inspection WHERE id = parent FOR SHARE;\n            IF TG_OP = 'UPDATE' AND OLD.inspection_id <> NEW.inspection_id THEN\n                RAISE EXCEPTION 'a record stays with inspection %', OLD.inspection_id\n                    USING ERRCODE = 'check_violation',\n                          CONSTRAINT = 'inspections_only_while_under_work';\n            END IF;\n            IF parent_state NOT IN ('open', 'awaiting_countersignature') THEN\n                RAISE EXCEPTION 'inspection % is closed', parent\n                    USING ERRCODE = 'check_violation',\n                          CONSTRAINT = 'inspections_only_while_under_work';\n            END IF;\n            IF TG_OP = 'DELETE' THEN RETURN OLD; END IF;\n            RETURN NEW;\n        ", hash='a51dd4ac239f02b75f12646b971b24f8914d2d6a', operation='INSERT OR UPDATE OR DELETE', pgid='pgtrigger_only_while_under_work_0aa4f', table='inspections_overdueacceptance', when='BEFORE')),
+            model_name="overdueacceptance",
+            trigger=pgtrigger.compiler.Trigger(
+                name="only_while_under_work",
+                sql=pgtrigger.compiler.UpsertTriggerSql(
+                    declare="DECLARE parent bigint; parent_state text;",
+                    func="\n            IF TG_OP = 'DELETE' THEN parent := OLD.inspection_id;\n            ELSE parent := NEW.inspection_id; END IF;\n            SELECT state INTO parent_state\n                FROM inspections_inspection WHERE id = parent FOR SHARE;\n            IF TG_OP = 'UPDATE' AND OLD.inspection_id <> NEW.inspection_id THEN\n                RAISE EXCEPTION 'a record stays with inspection %', OLD.inspection_id\n                    USING ERRCODE = 'check_violation',\n                          CONSTRAINT = 'inspections_only_while_under_work';\n            END IF;\n            IF parent_state NOT IN ('open', 'awaiting_countersignature') THEN\n                RAISE EXCEPTION 'inspection % is closed', parent\n                    USING ERRCODE = 'check_violation',\n                          CONSTRAINT = 'inspections_only_while_under_work';\n            END IF;\n            IF TG_OP = 'DELETE' THEN RETURN OLD; END IF;\n            RETURN NEW;\n        ",
+                    hash="a51dd4ac239f02b75f12646b971b24f8914d2d6a",
+                    operation="INSERT OR UPDATE OR DELETE",
+                    pgid="pgtrigger_only_while_under_work_0aa4f",
+                    table="inspections_overdueacceptance",
+                    when="BEFORE",
+                ),
+            ),
         ),
         migrations.AddConstraint(
-            model_name='rejudgement',
-            constraint=models.CheckConstraint(condition=models.Q(('done__lte', models.F('total'))), name='inspections_rejudgement_progress'),
+            model_name="rejudgement",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("done__lte", models.F("total"))),
+                name="inspections_rejudgement_progress",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='rejudgedverdict',
-            constraint=models.UniqueConstraint(fields=('rejudgement', 'inspection', 'line'), name='inspections_rejudgedverdict_once'),
+            model_name="rejudgedverdict",
+            constraint=models.UniqueConstraint(
+                fields=("rejudgement", "inspection", "line"),
+                name="inspections_rejudgedverdict_once",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='rejudgedverdict',
-            constraint=models.CheckConstraint(condition=models.Q(('outcome__in', ['within', 'out', 'undecided']), ('before__in', ['within', 'out', 'undecided'])), name='inspections_rejudgedverdict_outcome'),
+            model_name="rejudgedverdict",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("outcome__in", ["within", "out", "undecided"]),
+                    ("before__in", ["within", "out", "undecided"]),
+                ),
+                name="inspections_rejudgedverdict_outcome",
+            ),
         ),
         pgtrigger.migrations.AddTrigger(
-            model_name='rejudgedverdict',
-            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='3b98d66f1c97d4369c4081e8439bbd28f634753e', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_3d08d', table='inspections_rejudgedverdict', when='BEFORE')),
+            model_name="rejudgedverdict",
+            trigger=pgtrigger.compiler.Trigger(
+                name="append_only",
+                sql=pgtrigger.compiler.UpsertTriggerSql(
+                    func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;",
+                    hash="3b98d66f1c97d4369c4081e8439bbd28f634753e",
+                    operation="UPDATE OR DELETE",
+                    pgid="pgtrigger_append_only_3d08d",
+                    table="inspections_rejudgedverdict",
+                    when="BEFORE",
+                ),
+            ),
         ),
         migrations.AddConstraint(
-            model_name='study',
-            constraint=models.CheckConstraint(condition=models.Q(('characteristic__in', ['side_clearance', 'side_out_of_parallel', 'backlash', 'tip_clearance', 'shaft_to_bush', 'gear_width_match', 'cut_in_depth', 'plate_thickness', 'plate_wear', 'plate_flatness', 'shaft_run_out', 'shaft_diameter', 'journal_spread', 'gear_set_side_clearance', 'outer_gear_to_body', 'rotor_tip_clearance', 'vane_slot_gap', 'vane_thickness', 'rotor_side_clearance', 'ring_wear_step', 'slipper_end_play', 'shoe_thickness_spread', 'piston_to_bore', 'block_bore_spread', 'valve_plate_flatness', 'hold_down_pin_spread', 'own'])), name='inspections_study_characteristic'),
+            model_name="study",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    (
+                        "characteristic__in",
+                        [
+                            "side_clearance",
+                            "side_out_of_parallel",
+                            "backlash",
+                            "tip_clearance",
+                            "shaft_to_bush",
+                            "gear_width_match",
+                            "cut_in_depth",
+                            "plate_thickness",
+                            "plate_wear",
+                            "plate_flatness",
+                            "shaft_run_out",
+                            "shaft_diameter",
+                            "journal_spread",
+                            "gear_set_side_clearance",
+                            "outer_gear_to_body",
+                            "rotor_tip_clearance",
+                            "vane_slot_gap",
+                            "vane_thickness",
+                            "rotor_side_clearance",
+                            "ring_wear_step",
+                            "slipper_end_play",
+                            "shoe_thickness_spread",
+                            "piston_to_bore",
+                            "block_bore_spread",
+                            "valve_plate_flatness",
+                            "hold_down_pin_spread",
+                            "own",
+                        ],
+                    )
+                ),
+                name="inspections_study_characteristic",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='study',
-            constraint=models.CheckConstraint(condition=models.Q(('instrument_kind__in', ['feeler', 'micrometer', 'depth_micrometer', 'dial', 'bore_gauge', 'height_gauge'])), name='inspections_study_instrument_kind'),
+            model_name="study",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    (
+                        "instrument_kind__in",
+                        [
+                            "feeler",
+                            "micrometer",
+                            "depth_micrometer",
+                            "dial",
+                            "bore_gauge",
+                            "height_gauge",
+                        ],
+                    )
+                ),
+                name="inspections_study_instrument_kind",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='study',
-            constraint=models.CheckConstraint(condition=models.Q(('unit__in', ['mm', 'um', 'in', 'thou'])), name='inspections_study_unit'),
+            model_name="study",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("unit__in", ["mm", "um", "in", "thou"])),
+                name="inspections_study_unit",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='study',
-            constraint=models.CheckConstraint(condition=models.Q(('tolerance__isnull', True), models.Q(('tolerance__gt', 0), ('tolerance__lt', 100000)), _connector='OR'), name='inspections_study_tolerance'),
+            model_name="study",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("tolerance__isnull", True),
+                    models.Q(("tolerance__gt", 0), ("tolerance__lt", 100000)),
+                    _connector="OR",
+                ),
+                name="inspections_study_tolerance",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='study',
-            constraint=models.CheckConstraint(condition=models.Q(('parts__len__gte', 2), ('parts__len__lte', 30), ('trials__gte', 2), ('trials__lte', 10)), name='inspections_study_size'),
+            model_name="study",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("parts__len__gte", 2),
+                    ("parts__len__lte", 30),
+                    ("trials__gte", 2),
+                    ("trials__lte", 10),
+                ),
+                name="inspections_study_size",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='study',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('closed_at__isnull', True), ('closed_by__isnull', True), ('result__isnull', True), ('u', None)), models.Q(('closed_at__isnull', False), ('closed_by__isnull', False), ('result__isnull', False), ('u__gte', 0)), _connector='OR'), name='inspections_study_closed_with_result'),
+            model_name="study",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(
+                        ("closed_at__isnull", True),
+                        ("closed_by__isnull", True),
+                        ("result__isnull", True),
+                        ("u", None),
+                    ),
+                    models.Q(
+                        ("closed_at__isnull", False),
+                        ("closed_by__isnull", False),
+                        ("result__isnull", False),
+                        ("u__gte", 0),
+                    ),
+                    _connector="OR",
+                ),
+                name="inspections_study_closed_with_result",
+            ),
         ),
         pgtrigger.migrations.AddTrigger(
-            model_name='study',
-            trigger=pgtrigger.compiler.Trigger(name='closed_study_is_fixed', sql=pgtrigger.compiler.UpsertTriggerSql(condition='WHEN (OLD.closed_at IS NOT NULL)', func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='221020c0f108fdb1ddde9a2461fda2526ce92c41', operation='UPDATE OR DELETE', pgid='pgtrigger_closed_study_is_fixed_a7369', table='inspections_study', when='BEFORE')),
+            model_name="study",
+            trigger=pgtrigger.compiler.Trigger(
+                name="closed_study_is_fixed",
+                sql=pgtrigger.compiler.UpsertTriggerSql(
+                    condition="WHEN (OLD.closed_at IS NOT NULL)",
+                    func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;",
+                    hash="221020c0f108fdb1ddde9a2461fda2526ce92c41",
+                    operation="UPDATE OR DELETE",
+                    pgid="pgtrigger_closed_study_is_fixed_a7369",
+                    table="inspections_study",
+                    when="BEFORE",
+                ),
+            ),
         ),
         migrations.AddConstraint(
-            model_name='studyreading',
-            constraint=models.UniqueConstraint(fields=('study', 'person', 'part', 'trial'), name='inspections_studyreading_once'),
+            model_name="studyreading",
+            constraint=models.UniqueConstraint(
+                fields=("study", "person", "part", "trial"), name="inspections_studyreading_once"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='studyreading',
-            constraint=models.CheckConstraint(condition=models.Q(('high__gte', models.F('low')), ('high__lt', 100000), ('low__gte', 0)), name='inspections_studyreading_in_order'),
+            model_name="studyreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("high__gte", models.F("low")), ("high__lt", 100000), ("low__gte", 0)
+                ),
+                name="inspections_studyreading_in_order",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='studyreading',
-            constraint=models.CheckConstraint(condition=models.Q(('trial__gte', 1), ('trial__lte', 10)), name='inspections_studyreading_trial'),
+            model_name="studyreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("trial__gte", 1), ("trial__lte", 10)),
+                name="inspections_studyreading_trial",
+            ),
         ),
         pgtrigger.migrations.AddTrigger(
-            model_name='studyreading',
-            trigger=pgtrigger.compiler.Trigger(name='readings_of_closed_study_are_fixed', sql=pgtrigger.compiler.UpsertTriggerSql(declare='DECLARE parent bigint; closed timestamptz;', func="\n                    parent := CASE TG_OP WHEN 'DELETE' THEN OLD.study_id ELSE NEW.study_id END;\n                    SELECT closed_at INTO closed FROM inspections_study WHERE id = parent FOR SHARE;\n                    IF closed IS NOT NULL THEN\n                        RAISE EXCEPTION 'study % is closed and never changes', parent\n                            USING ERRCODE = 'check_violation',\n                                  CONSTRAINT = 'inspections_studyreading_closed_is_fixed';\n                    END IF;\n                    IF TG_OP = 'DELETE' THEN RETURN OLD; END IF;\n                    RETURN NEW;\n                ", hash='ddeb59483fddc501bd1ca13a254b9473fd20d20c', operation='INSERT OR UPDATE OR DELETE', pgid='pgtrigger_readings_of_closed_study_are_fixed_e24a0', table='inspections_studyreading', when='BEFORE')),
+            model_name="studyreading",
+            trigger=pgtrigger.compiler.Trigger(
+                name="readings_of_closed_study_are_fixed",
+                sql=pgtrigger.compiler.UpsertTriggerSql(
+                    declare="DECLARE parent bigint; closed timestamptz;",
+                    func="\n                    parent := CASE TG_OP WHEN 'DELETE' THEN OLD.study_id ELSE NEW.study_id END;\n                    SELECT closed_at INTO closed FROM inspections_study WHERE id = parent FOR SHARE;\n                    IF closed IS NOT NULL THEN\n                        RAISE EXCEPTION 'study % is closed and never changes', parent\n                            USING ERRCODE = 'check_violation',\n                                  CONSTRAINT = 'inspections_studyreading_closed_is_fixed';\n                    END IF;\n                    IF TG_OP = 'DELETE' THEN RETURN OLD; END IF;\n                    RETURN NEW;\n                ",
+                    hash="ddeb59483fddc501bd1ca13a254b9473fd20d20c",
+                    operation="INSERT OR UPDATE OR DELETE",
+                    pgid="pgtrigger_readings_of_closed_study_are_fixed_e24a0",
+                    table="inspections_studyreading",
+                    when="BEFORE",
+                ),
+            ),
         ),
     ]

@@ -105,6 +105,8 @@ def _start(
         site=pump.site if supersedes is None else supersedes.site,
         pump=pump,
         sheet=sheet,
+        # Frozen here: a rule chosen later judges again beside, it changes no inspection under work.
+        rule=sheet.rules.last() if supersedes is None else supersedes.rule,
         reason=reason.value,
         complaint=complaint.strip(),
         state=InspectionState.OPEN.value,

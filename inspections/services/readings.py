@@ -15,11 +15,18 @@ from fleet.limits import JudgedBy
 from fleet.models import SheetLine, User
 from fleet.roles import Capability
 from fleet.services.rows import refuse
-from fleet.units import LengthUnit
-from fleet.vocabulary import InstrumentKind
-from inspections.intervals import Interval, exact
-from inspections.judging import as_stored, judge, tries_of
-from inspections.leaves import Feel, Try, bracket, check_try
+from fleet.units import LengthUnit, convert
+from fleet.vocabulary import Characteristic, InstrumentKind
+from inspections.intervals import Interval
+from inspections.judging import (
+    as_stored,
+    decision_rule_of,
+    judge,
+    readings_for,
+    source_of,
+    tries_of,
+)
+from inspections.leaves import Feel, Try, bracket, check_try, ends
 from inspections.models import Inspection, Instrument, Reading, Verdict
 from inspections.services.rows import (
     length_faults,
@@ -27,7 +34,18 @@ from inspections.services.rows import (
     open_for_work,
     require_proved_zero,
 )
+from inspections.study_selectors import study_u
+from inspections.uncertainty import (
+    Contribution,
+    budget_as_json,
+    leaf_budget,
+    standard_uncertainty,
+    value_budget,
+)
 from inspections.verdicts import Outcome
+
+# Common practice, no source: three repeats settle most doubts, ten are a study of their own.
+MOST_REPEATS = 10
 
 
 def record_tries(
@@ -62,6 +80,8 @@ def record_tries(
                 field="instrument",
                 code="value_needed",
             )
+        if any(not 1 <= one.repeat <= MOST_REPEATS for one in tries):
+            raise Fault(f"Count the repeats of a position from 1 to {MOST_REPEATS}.", field="tries")
         for index, one in enumerate(tries):
             try:
                 check_try(one, leaf_set.leaves, LengthUnit(leaf_set.unit))
@@ -94,25 +114,28 @@ def add_try(
     instrument: Instrument,
     leaves: Sequence[Decimal],
     feel: Feel,
+    repeat: int = 1,
 ) -> Reading:
     """One more leaf, or two laid together, at a position: the bench page's way to record_tries.
 
     Tries made with another set are not mixed in: the position then starts anew with this set.
-    The same leaves tried again replace their earlier feel.
+    The same leaves tried again in the same repeat replace their earlier feel.
     """
     with transaction.atomic():
         row, sheet_line = _ready(actor, inspection, line, position, "")
         before = _in_force(row, sheet_line, position, "")
         tries: list[Try] = []
         if before is not None and before.instrument_id == instrument.pk:
-            tries = [t for t in tries_of(before) if set(t.leaves) != set(leaves)]
+            tries = [
+                t for t in tries_of(before) if set(t.leaves) != set(leaves) or t.repeat != repeat
+            ]
         return record_tries(
             actor=actor,
             inspection=row,
             line=line,
             position=position,
             instrument=instrument,
-            tries=[*tries, Try(tuple(leaves), feel)],
+            tries=[*tries, Try(tuple(leaves), feel, repeat)],
         )
 
 
@@ -149,9 +172,14 @@ def record_value(
     value: Decimal,
     unit: LengthUnit,
     term: str = "",
+    repeats: Sequence[Decimal] = (),
     now: datetime | None = None,
 ) -> Reading:
-    """Keep the value that a micrometer, dial or bore gauge shows, in the unit it was read in."""
+    """Keep the value that a micrometer, dial or bore gauge shows, in the unit it was read in.
+
+    repeats: what it showed when the same position was measured again. The reading is then all from
+    the smallest to the largest of them.
+    """
     with transaction.atomic():
         row, sheet_line = _ready(actor, inspection, line, position, term)
         used = _usable(instrument, row)
@@ -167,10 +195,17 @@ def record_value(
                 field="instrument",
                 code="leaves_needed",
             )
-        if not value.is_finite() or not 0 <= value < 100_000:
-            raise Fault(
-                "Enter the value as the instrument shows it, from 0 up to 100 000.", field="value"
-            )
+        for field, shown in (
+            ("value", value),
+            *((f"repeats.{i}", r) for i, r in enumerate(repeats)),
+        ):
+            if not shown.is_finite() or not 0 <= shown < 100_000:
+                raise Fault(
+                    "Enter the value as the instrument shows it, from 0 up to 100 000.", field=field
+                )
+        if len(repeats) >= MOST_REPEATS:
+            raise Fault(f"A position is measured {MOST_REPEATS} times at most.", field="repeats")
+        values = (value, *repeats)
         return _store(
             actor=actor,
             inspection=row,
@@ -179,8 +214,9 @@ def record_value(
             term=term,
             instrument=used,
             unit=unit,
-            implied=exact(value),
+            implied=Interval(min(values), max(values), low_closed=True, high_closed=True),
             tries=(),
+            repeats=values if repeats else (),
             now=now or timezone.now(),
         )
 
@@ -226,17 +262,32 @@ def waive(
 def rejudge(inspection: Inspection, line: SheetLine, now: datetime) -> Verdict | None:
     """Judge a line by the readings in force and keep the verdict; None where it does not apply.
 
-    A waiver falls: it was given for the readings of that moment, and for no others.
+    Lines that judge the same readings (taper, out of parallel) are judged with it. A waiver falls:
+    it was given for the readings of that moment, and for no others.
     """
+    lines = list(SheetLine.objects.filter(sheet_id=inspection.sheet_id).select_related("sheet"))
+    in_force = list(inspection.readings.filter(replaced_at__isnull=True))
+    for derived in lines:
+        source = source_of(derived, lines)
+        if source is not None and source.pk == line.pk:
+            _rejudge_one(inspection, derived, readings_for(derived, lines, in_force), now)
+    return _rejudge_one(inspection, line, readings_for(line, lines, in_force), now)
+
+
+def _rejudge_one(
+    inspection: Inspection, line: SheetLine, readings: Sequence[Reading], now: datetime
+) -> Verdict | None:
     if JudgedBy(line.judged_by) is JudgedBy.NOT_APPLICABLE:
         return None
-    in_force = list(inspection.readings.filter(line=line, replaced_at__isnull=True))
-    judged = judge(line, in_force)
+    judged = judge(line, readings, decision_rule_of(inspection.rule))
     what = judged.decided_interval
     values: dict[str, object] = {
         "outcome": judged.outcome.value,
+        "probability": judged.probability,
+        "near_limit": judged.near_limit,
         "sentence": judged.sentence,
         "rule": judged.rule,
+        "computed_from": judged.computed_from,
         "worst_position": judged.worst_position,
         "unit": judged.decided_unit.value if judged.decided_unit else "",
         "low": what.low if what else None,
@@ -256,6 +307,36 @@ def rejudge(inspection: Inspection, line: SheetLine, now: datetime) -> Verdict |
     return verdict
 
 
+def budget_of(
+    line: SheetLine,
+    site_id: int,
+    instrument: Instrument,
+    unit: LengthUnit,
+    tries: Sequence[Try],
+) -> tuple[Contribution, ...]:
+    """What the uncertainty of a reading is made of, in `unit`, as the instrument stands now."""
+    own = LengthUnit(instrument.unit)
+    error = instrument.permissible_error
+    study = study_u(
+        site_id=site_id,
+        characteristic=Characteristic(line.characteristic),
+        instrument_kind=InstrumentKind(instrument.kind),
+        unit=unit,
+    )
+    error_here = None if error is None else convert(error, own, unit)
+    if tries:
+        return leaf_budget(
+            [len(end.leaves) for end in ends(tries) if end is not None],
+            error_here,
+            unit,
+            study,
+        )
+    resolution = instrument.resolution
+    return value_budget(
+        error_here, None if resolution is None else convert(resolution, own, unit), study
+    )
+
+
 def _ready(
     actor: User, inspection: Inspection, line: int, position: str, term: str
 ) -> tuple[Inspection, SheetLine]:
@@ -267,6 +348,13 @@ def _ready(
             f"This check does not apply to the design: {sheet_line.not_applicable_reason}",
             field="line",
             code="not_applicable",
+        )
+    if sheet_line.readings_from:
+        source = Characteristic(sheet_line.readings_from).label.lower()
+        raise Conflict(
+            f"This check is computed from the readings of the {source}. Measure that one.",
+            field="line",
+            code="computed",
         )
     if position not in sheet_line.positions:
         raise Fault(
@@ -337,8 +425,21 @@ def _store(
     implied: Interval,
     tries: Sequence[Try],
     now: datetime,
+    repeats: Sequence[Decimal] = (),
 ) -> Reading:
     kept = as_stored(tries)
+    budget = budget_of(line, inspection.site_id, instrument, unit, tries)
+    due = instrument.calibration_due_on
+    measured: dict[str, object] = {
+        "tries": kept,
+        "low": implied.low,
+        "high": implied.high,
+        "standard_uncertainty": standard_uncertainty(budget),
+        "budget": budget_as_json(budget),
+        "overdue_since": due if due is not None and due < timezone.localdate(now) else None,
+        "taken_by": actor,
+        "taken_at": now,
+    }
     reading = _in_force(inspection, line, position, term)
     goes_on = (
         reading is not None
@@ -348,9 +449,9 @@ def _store(
     )
     if reading is not None and goes_on:
         # One more leaf in the same gap is the same reading, not a new one beside it.
-        reading.tries, reading.low, reading.high = kept, implied.low, implied.high
-        reading.taken_by, reading.taken_at = actor, now
-        reading.save(update_fields=["tries", "low", "high", "taken_by", "taken_at"])
+        for name, what in measured.items():
+            setattr(reading, name, what)
+        reading.save(update_fields=list(measured))
     else:
         if reading is not None:
             _set_aside(inspection, line, position, term, now)
@@ -361,12 +462,9 @@ def _store(
             term=term,
             instrument=instrument,
             unit=unit.value,
-            tries=kept,
-            low=implied.low,
-            high=implied.high,
             is_value=not tries,
-            taken_by=actor,
-            taken_at=now,
+            repeats=list(repeats),
+            **measured,
         )
     rejudge(inspection, line, now)
     return reading

@@ -19,7 +19,7 @@ def locked(inspection: Inspection, *, version: int | None = None) -> Inspection:
     """The row, locked until the transaction ends. Raises Stale when `version` is not its own."""
     row = (
         Inspection.objects.select_for_update(of=("self",))
-        .select_related("site", "pump__model", "sheet__model")
+        .select_related("site", "pump__model", "sheet__model", "rule")
         .get(pk=inspection.pk)
     )
     if version is not None and row.version != version:

@@ -15,6 +15,7 @@ from fleet.plumbing import outbox
 from fleet.roles import Capability
 from fleet.services.pumps import advance_status
 from inspections.events import InspectionSigned
+from inspections.instrument_selectors import overdue_faults, overdue_uses
 from inspections.lifecycle import InspectionState, require_move
 from inspections.models import Inspection, Nameplate, StateChange, Verdict
 from inspections.selectors import blockers
@@ -33,8 +34,9 @@ def sign(
     """Put one's name under the inspection. It must be complete.
 
     A qualified person's signature locks it and emits InspectionSigned; a trainee's puts it in the
-    queue for a competent person. Needs INSPECT. Raises Faults with all that is still to do,
-    Conflict when the findings changed since the dispositions were decided.
+    queue for a competent person. Needs INSPECT. Raises Faults with all that is still to do
+    (overdue instruments, too, where no countersignature follows), Conflict when the findings
+    changed since the dispositions were decided.
     """
     now = now or timezone.now()
     with transaction.atomic():
@@ -51,6 +53,8 @@ def sign(
         )
         require_move(old, new)
         blocked = blockers(row)
+        if new is InspectionState.SIGNED:
+            blocked += overdue_faults(overdue_uses(row))
         if blocked:
             raise Faults(blocked)
         _require_dispositions_up_to_date(actor, row, now)
@@ -88,7 +92,8 @@ def countersign(
 ) -> Inspection:
     """Confirm another person's inspection; it is locked from then on. Emits InspectionSigned.
 
-    Needs COUNTERSIGN at the site and another account than the one that signed.
+    Needs COUNTERSIGN at the site and another account than the one that signed. Raises Faults while
+    readings with an overdue instrument are not accepted.
     """
     require_why_fits(why.strip())
     now = now or timezone.now()
@@ -103,6 +108,9 @@ def countersign(
                 code="not_awaiting",
             )
         _require_other_person(actor, row)
+        not_accepted = overdue_faults(overdue_uses(row))
+        if not_accepted:
+            raise Faults(not_accepted)
         row.countersigned_by = actor
         row.countersigned_at = now
         _move(

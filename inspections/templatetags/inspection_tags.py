@@ -15,6 +15,7 @@ from django.utils.safestring import SafeString
 from fleet.units import LengthUnit, show
 from fleet.vocabulary import Component
 from fleet.web.pages import KEY_FIELD
+from inspections.calibration import Standing
 from inspections.dispositions import Disposition
 from inspections.findings import Cause, Severity, Word
 from inspections.judging import tries_of
@@ -22,6 +23,7 @@ from inspections.leaves import Try
 from inspections.lifecycle import InspectionState, Reason
 from inspections.models import Reading, Verdict
 from inspections.selectors import Check
+from inspections.verdict_words import percent
 from inspections.verdicts import Outcome
 from inspections.web import reading as shown
 
@@ -72,6 +74,18 @@ def length_of(value: Decimal | None, unit: str) -> str:
 
 
 @register.filter
+def figures(value: Decimal) -> str:
+    """A length by itself, with the digits that it is marked with."""
+    return f"{value:f}"
+
+
+@register.filter
+def calibration_class(value: Standing) -> str:
+    """The class that lets the words about a calibration stand out, where they ask for something."""
+    return {Standing.OVERDUE: "overdue", Standing.DUE_SOON: "due-soon"}.get(value, "")
+
+
+@register.filter
 def unit_label(unit: str) -> str:
     return LengthUnit(unit).label
 
@@ -95,9 +109,27 @@ def hours(value: Decimal) -> str:
 
 
 @register.filter
+def chance(probability: float | None) -> str:
+    """62 %; nothing where it is not known."""
+    return "" if probability is None else percent(probability)
+
+
+@register.filter
 def said(reading: Reading) -> str:
     """A reading in the words of the bench."""
     return shown.said_of(reading)
+
+
+@register.filter
+def repeats_said(reading: Reading) -> str:
+    """What was read each time at a position that was measured again."""
+    return shown.repeats_said(reading)
+
+
+@register.filter
+def overdue_said(reading: Reading) -> str:
+    """That a reading was taken with an overdue instrument."""
+    return shown.overdue_said(reading)
 
 
 @register.filter

@@ -11,12 +11,11 @@ from django import forms
 from django.core.exceptions import ValidationError
 
 from fleet.faults import Fault
-from fleet.models import Site
 from fleet.units import LengthUnit, parse_length
-from fleet.vocabulary import Component, InstrumentKind, Rotation
+from fleet.vocabulary import Component, Rotation
 from inspections.dispositions import Disposition
 from inspections.findings import Cause, Severity, Word, words_for
-from inspections.leaves import STANDARD_SETS, Feel
+from inspections.leaves import Feel
 from inspections.lifecycle import Reason
 from inspections.models import Instrument
 
@@ -167,6 +166,8 @@ class TryForm(forms.Form):
         choices=[(feel.value, feel.label) for feel in Feel],
         error_messages={"required": "Tap how the leaf felt."},
     )
+    # Which series at this position: one measured again is a series of its own.
+    repeat = forms.IntegerField(min_value=1, required=False)
 
     @property
     def leaves(self) -> tuple[Decimal, ...]:
@@ -174,7 +175,7 @@ class TryForm(forms.Form):
 
 
 class ValueForm(forms.Form):
-    """The value an instrument shows; two of them, by name, where the check is a difference."""
+    """The value an instrument shows; several of them, by name, where the check is computed."""
 
     instrument = forms.IntegerField(error_messages={"required": "Choose an instrument."})
     unit = forms.ChoiceField(choices=_UNITS, label="Unit")
@@ -194,7 +195,14 @@ class ValueForm(forms.Form):
         cleaned = super().clean()
         if not self.errors and not self.values():
             first = self.terms[0]
-            self.add_error("value_0", f"Enter the {first} or the {self.terms[-1]}.")
+            self.add_error(
+                "value_0",
+                f"Enter the {first} or the {self.terms[-1]}."
+                if len(self.terms) == 2
+                else "Enter at least one of them."
+                if first
+                else "Enter the value that the instrument shows.",
+            )
         return cleaned
 
     def values(self) -> dict[str, Decimal]:
@@ -208,6 +216,15 @@ class ValueForm(forms.Form):
 
     def value_fields(self) -> list[forms.BoundField]:
         return [self[f"value_{number}"] for number in range(len(self.terms))]
+
+
+class RepeatForm(ValueForm):
+    """What the instrument shows when the same position is measured again."""
+
+    def __init__(self, terms: Sequence[str], *args: Any, **kwargs: Any) -> None:
+        super().__init__(terms, *args, auto_id="again_%s", **kwargs)
+        for number in range(len(self.terms)):
+            self.fields[f"value_{number}"].required = False
 
 
 class WaiveForm(forms.Form):
@@ -310,63 +327,6 @@ class CountersignForm(forms.Form):
         label="Remark",
     )
     version = forms.IntegerField(widget=forms.HiddenInput)
-
-
-class InstrumentForm(forms.Form):
-    site = forms.ModelChoiceField(queryset=Site.objects.none(), label="Site", empty_label=None)
-    identity = forms.CharField(
-        max_length=40, label="Number on it", help_text="As engraved or on its label."
-    )
-    name = forms.CharField(
-        max_length=80, label="What it is", help_text="Such as 'Leaf set at bench 2'."
-    )
-    kind = forms.ChoiceField(
-        choices=[(kind.value, kind.label) for kind in InstrumentKind], label="Kind"
-    )
-    unit = forms.ChoiceField(choices=_UNITS, label="Marked in")
-    leaf_set = forms.ChoiceField(
-        choices=[
-            ("", "Leaves as listed below"),
-            *((s.key, s.label) for s in STANDARD_SETS.values()),
-        ],
-        required=False,
-        label="Leaves of a usual set",
-        help_text="Count and compare with the set in your hand: withdraw or list what differs.",
-    )
-    leaves = forms.CharField(
-        max_length=600,
-        required=False,
-        label="Leaves",
-        widget=forms.Textarea(attrs={"rows": 3}),
-        help_text="One after the other, with a space between them: 0.05 0.10 0.15",
-    )
-    resolution = LengthField(required=False, label="Resolution")
-    calibration_due_on = forms.DateField(
-        required=False,
-        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
-        label="Calibration due on",
-    )
-
-    def __init__(self, *args: Any, sites: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["site"].queryset = sites  # type: ignore[attr-defined]
-
-    def clean_leaves(self) -> list[Decimal]:
-        try:
-            return [parse_length(typed) for typed in self.cleaned_data["leaves"].split()]
-        except Fault as fault:
-            raise ValidationError(fault.detail) from fault
-
-    def clean(self) -> dict[str, Any]:
-        cleaned = super().clean() or self.cleaned_data
-        chosen = STANDARD_SETS.get(cleaned.get("leaf_set", ""))
-        if chosen is not None and cleaned.get("leaves"):
-            self.add_error("leaves", "Choose a usual set or list the leaves, not both.")
-        if chosen is not None:
-            cleaned["leaves"] = list(chosen.leaves)
-            if cleaned.get("unit") != chosen.unit.value:
-                self.add_error("unit", f"{chosen.label} is marked in {chosen.unit.label}.")
-        return cleaned
 
 
 def instrument_label(instrument: Instrument) -> str:

@@ -21,22 +21,16 @@ from fleet.units import LengthUnit, convert, show
 from fleet.vocabulary import COMPONENTS, Component, PumpFamily
 from inspections import selectors
 from inspections.findings import WORDS, Mechanism, Severity, Word, words_for
+from inspections.instrument_selectors import OverdueUse, overdue_faults
 from inspections.intervals import Interval
-from inspections.judging import tries_of
-from inspections.leaves import Feel, Try
-from inspections.models import Finding, Inspection, Instrument, Nameplate, Photo, Reading, Verdict
-from inspections.nextleaf import Advice
-from inspections.plots import Feel as FeelSign
+from inspections.judging import source_of, tries_of
+from inspections.leaves import repeats_disagree
+from inspections.models import Finding, Inspection, Nameplate, Photo, Reading, Verdict
 from inspections.plots import LeafMark, bracket_svg, verdict_svg
 from inspections.selectors import Check
+from inspections.verdict_words import percent
 from inspections.verdicts import Outcome
-
-FEEL_SIGNS: dict[Feel, FeelSign] = {
-    Feel.FREE: "enters",
-    Feel.DRAG: "drag",
-    Feel.REFUSES: "refuses",
-}
-
+from inspections.web.leafwork import FEEL_SIGNS
 
 # --- Figures and drawings ---------------------------------------------------------------------
 
@@ -122,12 +116,44 @@ def said_of(reading: Reading) -> str:
     unit = LengthUnit(reading.unit)
     if reading.is_value:
         value = show(reading.low, unit)
+        if reading.high is not None and reading.high != reading.low:
+            value = f"{reading.low:f} to {show(reading.high, unit)}"
         return f"{reading.term} {value}" if reading.term else value
     if reading.high is None:
         return f"{show(reading.low, unit)} enters; none refused yet"
     if reading.low == 0:
         return f"{show(reading.high, unit)} does not enter; none thinner entered yet"
     return f"{reading.low:f} enters, {show(reading.high, unit)} does not"
+
+
+def repeats_said(reading: Reading) -> str:
+    """What was read each time, and how far apart; "" where a position was measured once."""
+    unit = LengthUnit(reading.unit)
+    if reading.is_value and len(reading.repeats) > 1:
+        figures = ", ".join(f"{value:f}" for value in reading.repeats)
+        apart = show(max(reading.repeats) - min(reading.repeats), unit)
+        return f"Read {len(reading.repeats)} times: {figures}. They lie {apart} apart."
+    tries = tries_of(reading)
+    count = len({one.repeat for one in tries})
+    if count < 2:
+        return ""
+    if repeats_disagree(tries):
+        return (
+            f"The {count} series disagree: no gap fits all of them, so the reading is the whole "
+            "from end to end. Clean the gap and the leaves, and repeat once more."
+        )
+    return f"The {count} series agree: the reading is what all of them leave."
+
+
+def overdue_said(reading: Reading) -> str:
+    """That the instrument was overdue when the reading was taken; "" where it was not."""
+    due = reading.overdue_since
+    if due is None:
+        return ""
+    return (
+        f"{reading.instrument.identity}: calibration was due {due.day} {due:%b %Y}. The reading "
+        "is kept and marked."
+    )
 
 
 def as_new(line: SheetLine) -> str:
@@ -177,70 +203,25 @@ def dots_of(check: Check) -> list[Dot]:
     return [Dot(position, state) for position, state in dots.items()]
 
 
+def source_check(check: Check, checks: Sequence[Check]) -> Check | None:
+    """The check whose readings this one judges; None where it has its own."""
+    source = source_of(check.line, [one.line for one in checks])
+    return next((c for c in checks if source is not None and c.line.pk == source.pk), None)
+
+
+def chance_at(check: Check, position: str) -> str:
+    """The chance that the reading at one position meets the limit; "" where it is not known."""
+    judged = check.judged
+    each = next((p for p in judged.positions if p.position == position), None) if judged else None
+    return "" if each is None or each.probability is None else percent(each.probability)
+
+
 def position_in_hand(check: Check, asked: str) -> str:
     """The position asked for, else the first that is not measured, else the first."""
     if asked in check.line.positions:
         return asked
     dots = dots_of(check)
     return next((dot.position for dot in dots if not dot.state), dots[0].position)
-
-
-@dataclass(frozen=True, slots=True)
-class LeafButton:
-    value: str
-    feel: str
-    advised: bool
-
-
-@dataclass(frozen=True, slots=True)
-class LeafWork:
-    """The leaves at hand for one position: buttons, tries so far, what to try next."""
-
-    buttons: tuple[LeafButton, ...]
-    tries: tuple[tuple[Try, FeelSign], ...]
-    advice: Advice | None
-    # What this set cannot decide, said before anything is tried.
-    hole: str
-    advised: tuple[str, ...]
-    # Tried with another set: they are replaced as soon as this one is used.
-    other_set: Instrument | None
-
-    @property
-    def stack_advised(self) -> bool:
-        return len(self.advised) == 2
-
-    @property
-    def stack(self) -> str:
-        """The advised stack as one button: "0.06 + 0.10"."""
-        return " + ".join(self.advised)
-
-
-def leaf_work(check: Check, leaf_set: Instrument, position: str) -> LeafWork:
-    """The buttons of a set for one position, with what was tried with it there."""
-    place = check.place(position)
-    reading = place.reading if place is not None else None
-    same_set = reading is not None and reading.instrument_id == leaf_set.pk
-    tries = tries_of(reading) if reading is not None and same_set else []
-    advice = selectors.advice_for(check.line, position, reading, leaf_set)
-    gap = selectors.set_gap_for(check.line, leaf_set)
-    says_so_anyway = advice is not None and advice.kind != "try"
-    single = {one.leaves[0]: one.feel for one in tries if len(one.leaves) == 1}
-    advised = tuple(f"{leaf:f}" for leaf in advice.leaves) if advice is not None else ()
-    return LeafWork(
-        buttons=tuple(
-            LeafButton(
-                value=f"{leaf:f}",
-                feel=FEEL_SIGNS[single[leaf]] if leaf in single else "",
-                advised=advised == (f"{leaf:f}",),
-            )
-            for leaf in leaf_set.leaves
-        ),
-        tries=tuple((one, FEEL_SIGNS[one.feel]) for one in tries),
-        advice=advice,
-        hole=gap.sentence if gap is not None and gap.wide and not says_so_anyway else "",
-        advised=advised,
-        other_set=reading.instrument if reading is not None and not same_set else None,
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,8 +236,9 @@ def neighbours(
     inspection: Inspection, checks: Sequence[Check], check: Check, position: str
 ) -> tuple[Neighbour, Neighbour]:
     """Back and next from one position: through the positions, then through the checks."""
-    places = list(check.line.positions)
-    here = places.index(position)
+    places = _stops(check)
+    # A computed check has one stop, whichever position is asked for.
+    here = places.index(position) if position in places else 0
     ahead = [c for c in checks if c.applies]
     at = next(i for i, c in enumerate(ahead) if c.line.pk == check.line.pk)
 
@@ -267,7 +249,7 @@ def neighbours(
     if here > 0:
         back = Neighbour(to(check, places[here - 1]), "Back")
     elif at > 0:
-        back = Neighbour(to(ahead[at - 1], ahead[at - 1].line.positions[-1]), "Back")
+        back = Neighbour(to(ahead[at - 1], _stops(ahead[at - 1])[-1]), "Back")
     else:
         back = Neighbour(reverse("inspections:bench", args=[inspection.pk]), "Bench")
     if here + 1 < len(places):
@@ -278,6 +260,12 @@ def neighbours(
     return back, Neighbour(
         reverse("inspections:dispositions", args=[inspection.pk]), "Dispositions"
     )
+
+
+def _stops(check: Check) -> list[str]:
+    """The positions at which something is read: for a computed check all are shown at one."""
+    positions = list(check.line.positions)
+    return positions[:1] if check.line.readings_from else positions
 
 
 def _query(position: str) -> str:
@@ -359,14 +347,23 @@ def words_in_groups(component: Component) -> list[tuple[str, list[Word]]]:
     return [(label, found) for label, found in groups if found]
 
 
+# The states of the drawing in the words of the bench.
+STATE_WORDS = {
+    "out": "out of limits",
+    "finding": "finding",
+    "undecided": "undecided",
+    "within": "in order",
+    "": "not looked at",
+}
+
+
 def drawing_of(inspection: Inspection, rows: Iterable[ComponentRow]) -> dict[str, Any]:
-    """States and links for the drawing of the pump; no drawing for families that have none yet."""
-    if PumpFamily(inspection.pump.model.family) is not PumpFamily.EXTERNAL_GEAR:
-        return {"has_drawing": False}
+    """The drawing of the pump's family, with the state and the link of each row."""
     rows = list(rows)
     return {
-        "has_drawing": True,
+        "drawing": f"inspections/drawings/{inspection.pump.model.family}.svg",
         "states": {row.component.value: row.state for row in rows if row.state},
+        "state_words": {row.component.value: STATE_WORDS[row.state] for row in rows},
         "links": {
             row.component.value: reverse(
                 "inspections:component", args=[inspection.pk, row.component.value]
@@ -394,6 +391,11 @@ def to_do(inspection: Inspection) -> list[ToDo]:
     ]
 
 
+def to_accept(inspection: Inspection, uses: Iterable[OverdueUse]) -> list[ToDo]:
+    """Overdue instruments whose readings nobody has accepted, with the page where that is done."""
+    return [ToDo(fault.detail, where(inspection, fault)) for fault in overdue_faults(uses)]
+
+
 def where(inspection: Inspection, fault: Fault) -> str:
     """The page on which a fault of the whole inspection is put right."""
     area, _, rest = fault.field.partition(".")
@@ -401,6 +403,8 @@ def where(inspection: Inspection, fault: Fault) -> str:
         return reverse("inspections:check", args=[inspection.pk, rest])
     if area == "components":
         return reverse("inspections:component", args=[inspection.pk, rest])
+    if area == "overdue":
+        return f"{reverse('inspections:sign', args=[inspection.pk])}#overdue"
     page = area if area in {"isolation", "nameplate", "dispositions"} else "bench"
     return reverse(f"inspections:{page}", args=[inspection.pk])
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from decimal import Decimal
 from typing import Any
 
 from django.db import transaction
 from django.forms import Form
 from django.http import Http404, HttpRequest, HttpResponse
+from django.utils import timezone
 from django.utils.http import urlencode
 
 from fleet.faults import Fault
@@ -15,13 +17,18 @@ from fleet.roles import Capability
 from fleet.units import LengthUnit
 from fleet.vocabulary import CHARACTERISTICS, Characteristic, InstrumentKind
 from inspections import selectors
+from inspections.calibration import is_overdue
+from inspections.checks import leaves_decide
+from inspections.judging import decision_rule_of
 from inspections.leaves import Feel
 from inspections.models import Instrument
 from inspections.selectors import Check
 from inspections.services import readings
+from inspections.trend_selectors import trend_at
 from inspections.verdicts import Outcome
 from inspections.web import reading
-from inspections.web.forms import PlainForm, TryForm, ValueForm, WaiveForm
+from inspections.web.forms import PlainForm, RepeatForm, TryForm, ValueForm, WaiveForm
+from inspections.web.leafwork import Aim, leaf_work
 from inspections.web.pages import InspectionPage
 
 
@@ -54,6 +61,8 @@ class CheckPage(InspectionPage):
         chosen = request.GET.get("instrument", "")
         if chosen.isdecimal():
             request.session[self.session_key] = int(chosen)
+        if "start" in request.GET:
+            request.session[self.start_key] = request.GET["start"] == "wear"
         return self.page()
 
     def post(self, request: HttpRequest, pk: int, line: int) -> HttpResponse:
@@ -64,6 +73,7 @@ class CheckPage(InspectionPage):
             "try": self.try_leaf,
             "take_back": self.take_back,
             "value": self.keep_values,
+            "repeat": self.repeat_values,
             "retake": self.retake,
             "waive": self.waive,
         }
@@ -87,6 +97,7 @@ class CheckPage(InspectionPage):
                     instrument=instrument,
                     leaves=form.leaves,
                     feel=Feel(form.cleaned_data["feel"]),
+                    repeat=form.cleaned_data["repeat"] or 1,
                 )
             except Fault as fault:
                 # The service counts through the list of tries; here there is one in hand.
@@ -137,6 +148,52 @@ class CheckPage(InspectionPage):
 
         return self.done_or_page(form, keep, value_form=form)
 
+    def repeat_values(self) -> HttpResponse:
+        """Measured again: beside what was read before, not in its place."""
+        form = RepeatForm(self.check.line.terms, self.request.POST)
+        if not form.is_valid():
+            return self.page(repeat_form=form)
+
+        def keep() -> None:
+            instrument = self.instrument_named(form.cleaned_data["instrument"])
+            with transaction.atomic():
+                for term, value in form.values().items():
+                    self.add_repeat(form, term, value, instrument)
+
+        return self.done_or_page(form, keep, repeat_form=form)
+
+    def add_repeat(
+        self, form: RepeatForm, term: str, value: Decimal, instrument: Instrument
+    ) -> None:
+        at = f"value_{form.terms.index(term)}"
+        before = self.check.place(self.position, term)
+        known = before.reading if before is not None else None
+        if known is None or not known.is_value:
+            raise Fault("There is no value yet to repeat. Keep one first.", field=at)
+        if known.instrument_id != instrument.pk:
+            raise Fault(
+                f"It was read with {known.instrument.identity}. Repeat it with the same, or keep "
+                "a new value.",
+                field=at,
+            )
+        if known.unit != form.cleaned_data["unit"]:
+            unit = LengthUnit(known.unit).label
+            raise Fault(f"It was read in {unit}. Enter the repeat in {unit} too.", field=at)
+        first, *more = known.repeats or [known.low]
+        try:
+            readings.record_value(
+                **self.at_position(),
+                term=term,
+                instrument=instrument,
+                value=first,
+                repeats=[*more, value],
+                unit=LengthUnit(known.unit),
+            )
+        except Fault as fault:
+            if fault.field.startswith(("value", "repeats")):
+                fault.field = at
+            raise
+
     def retake(self) -> HttpResponse:
         form = PlainForm(self.request.POST)
         form.full_clean()
@@ -182,7 +239,10 @@ class CheckPage(InspectionPage):
 
     def done_or_page(self, form: Form, work: Callable[[], object], **forms: Form) -> HttpResponse:
         here = self.address("check", self.check.line.pk)
-        done = self.act(form, work, to=f"{here}?{urlencode({'position': self.position})}")
+        query = {"position": self.position}
+        if self.request.GET.get("aim") == "narrow":
+            query["aim"] = "narrow"
+        done = self.act(form, work, to=f"{here}?{urlencode(query)}")
         if isinstance(done, int):
             return self.page(status=done, **forms)
         return done
@@ -192,6 +252,19 @@ class CheckPage(InspectionPage):
         """Remembered for each inspection: what was taken off the shelf for this kind of check."""
         kind = "values" if self.check.line.terms else self.check.line.judged_by
         return f"instrument.{self.inspection.pk}.{kind}.{self.check.line.instrument_kind}"
+
+    @property
+    def start_key(self) -> str:
+        """Remembered for each inspection: whether its pump's wear says which leaf comes first."""
+        return f"start.{self.inspection.pk}"
+
+    def aim(self) -> Aim:
+        asked = self.request.POST.get("repeat") or self.request.GET.get("repeat", "")
+        return Aim(
+            repeat=int(asked) if asked.isdecimal() and 0 < len(asked) < 4 else None,
+            narrow=self.request.GET.get("aim") == "narrow",
+            expect_wear=self.request.session.get(self.start_key, False),
+        )
 
     def instrument_in_hand(self) -> Instrument | None:
         at_hand = {i.pk: i for i in self.check.instruments}
@@ -243,15 +316,21 @@ class CheckPage(InspectionPage):
 
     def at_this_position(self, context: dict[str, Any]) -> dict[str, Any]:
         check, instrument = self.check, self.instrument_in_hand()
+        rule = decision_rule_of(self.inspection.rule)
         back, ahead = reading.neighbours(self.inspection, self.checks, check, self.position)
         dots = reading.dots_of(check)
-        places = [p for p in check.places if p.position == self.position]
+        source = reading.source_check(check, self.checks)
+        here = [p for p in check.places if p.position == self.position]
+        places = here if source is None else list(check.places)
         more: dict[str, Any] = {
             "dots": dots,
             "here": [dot.position for dot in dots].index(self.position) + 1,
             "dot": next(dot for dot in dots if dot.position == self.position),
             "places": places,
             "taken": [p.reading for p in places if p.reading is not None],
+            "source": source,
+            "rule_sentence": rule.sentence() if rule.needs_uncertainty else "",
+            "chance": reading.chance_at(check, self.position),
             "warning": next((p.warning for p in places if p.warning), ""),
             "instrument": instrument,
             "bracket": reading.bracket_drawing(check, self.position),
@@ -259,10 +338,29 @@ class CheckPage(InspectionPage):
             "next": ahead,
             "undecided": check.outcome is Outcome.UNDECIDED,
         }
-        if instrument is None:
+        if instrument is None or source is not None:
             return more
+        more["error_missing"] = rule.needs_uncertainty and instrument.permissible_error is None
+        today = timezone.now().date()
+        more["choices"] = [
+            (one, is_overdue(one.calibration_due_on, today)) for one in check.instruments
+        ]
         if instrument.kind == InstrumentKind.FEELER.value:
-            return more | {"leaves": reading.leaf_work(check, instrument, self.position)}
+            trend = None
+            if leaves_decide(check.line, instrument):
+                trend = trend_at(
+                    self.inspection,
+                    check.line,
+                    self.position,
+                    LengthUnit(instrument.unit),
+                    self.actor,
+                )
+            work = leaf_work(
+                check, instrument, self.position, rule=rule, trend=trend, aim=self.aim()
+            )
+            return more | {"leaves": work, "aim": self.aim()}
+        if "repeat_form" not in context:
+            more["repeat_form"] = RepeatForm(check.line.terms, initial={"unit": instrument.unit})
         if "value_form" not in context:
             values = {
                 f"value_{number}": place.reading.low

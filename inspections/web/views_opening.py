@@ -16,6 +16,7 @@ from fleet.roles import Capability
 from inspections.cautions import CAUTIONS, CLOSING, CautionStep
 from inspections.lifecycle import InspectionState, Reason
 from inspections.models import Inspection
+from inspections.rejudged import under_later_rule
 from inspections.services import opening
 from inspections.verdicts import Outcome
 from inspections.web import reading
@@ -142,7 +143,11 @@ class Bench(InspectionPage):
     template_name = "inspections/bench.html"
 
     def get(self, request: HttpRequest, pk: int) -> HttpResponse:
-        return self.show(self.context(**reading.bench_of(self.inspection)))
+        return self.show(
+            self.context(
+                later=under_later_rule(self.inspection), **reading.bench_of(self.inspection)
+            )
+        )
 
 
 class Isolation(InspectionPage):

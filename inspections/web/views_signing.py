@@ -8,17 +8,23 @@ from typing import Any
 from django.http import Http404, HttpRequest, HttpResponse
 from django.urls import reverse
 
+from fleet.access import is_trainee_at
 from fleet.roles import Capability
 from fleet.vocabulary import COMPONENTS, Component, PumpFamily
 from inspections import selectors
+from inspections.agreement_selectors import comparisons_of
+from inspections.cause_selectors import causes_of
 from inspections.dispositions import Disposition
-from inspections.lifecycle import InspectionState
+from inspections.instrument_selectors import overdue_uses
+from inspections.lifecycle import UNDER_WORK, InspectionState
 from inspections.models import ComponentDisposition, Inspection
+from inspections.rejudged import under_later_rule
 from inspections.selectors import Check
 from inspections.services import dispositions, signing
 from inspections.verdicts import Outcome
 from inspections.web import reading
 from inspections.web.forms import CountersignForm, OverruleForm, PlainForm, SignForm, WhyForm
+from inspections.web.overdue import AcceptsOverdue
 from inspections.web.pages import InspectionPage, ScopedPage
 
 
@@ -103,12 +109,13 @@ class Dispositions(InspectionPage):
                 may_overrule=may_overrule,
                 plain=plain,
                 renewed=_renewed(rows),
+                causes=causes_of(self.inspection),
             ),
             status=status,
         )
 
 
-class Sign(InspectionPage):
+class Sign(AcceptsOverdue):
     """The summary of the inspection, and one's name under it."""
 
     template_name = "inspections/sign.html"
@@ -120,6 +127,10 @@ class Sign(InspectionPage):
         return self.post_once(self.handle)
 
     def handle(self) -> HttpResponse:
+        if self.request.POST.get("do") == "accept_overdue":
+            done = self.accept_overdue(to=self.address("sign"))
+            fresh = SignForm(initial={"version": self.inspection.version})
+            return self.page(fresh, status=done) if isinstance(done, int) else done
         form = SignForm(self.request.POST)
         status = 422
         if form.is_valid():
@@ -142,6 +153,13 @@ class Sign(InspectionPage):
         checks = selectors.checks_of(self.inspection)
         rows = list(selectors.dispositions_of(self.inspection))
         waiting = self.inspection.state == InspectionState.AWAITING_COUNTERSIGNATURE.value
+        overdue = self.overdue_rows()
+        looked_at_later = self.inspection.needs_countersignature or is_trainee_at(
+            self.actor, self.inspection.site
+        )
+        to_do = reading.to_do(self.inspection) if self.writable else []
+        if self.writable and not looked_at_later:
+            to_do += reading.to_accept(self.inspection, [row.use for row in overdue])
         who = (
             reading.people_who_may(
                 Capability.COUNTERSIGN, self.inspection.site, besides=self.inspection.signed_by_id
@@ -152,7 +170,9 @@ class Sign(InspectionPage):
         return self.show(
             self.context(
                 form=form,
-                to_do=reading.to_do(self.inspection) if self.writable else [],
+                to_do=to_do,
+                overdue=overdue,
+                under_work=InspectionState(self.inspection.state) in UNDER_WORK,
                 outdated=selectors.dispositions_outdated(self.inspection),
                 proposed=bool(rows),
                 checks=[c for c in checks if c.applies],
@@ -182,7 +202,7 @@ class Queue(ScopedPage):
         return self.show({"mine": mine, "others": others})
 
 
-class Countersign(InspectionPage):
+class Countersign(AcceptsOverdue):
     """Raw readings beside the verdict they led to, for the second pair of eyes."""
 
     template_name = "inspections/countersign.html"
@@ -194,6 +214,9 @@ class Countersign(InspectionPage):
         return self.post_once(self.handle)
 
     def handle(self) -> HttpResponse:
+        if self.request.POST.get("do") == "accept_overdue":
+            done = self.accept_overdue(to=self.address("countersign"))
+            return self.page(status=done) if isinstance(done, int) else done
         if self.request.POST.get("do") == "send_back":
             return self.send_back()
         if self.request.POST.get("do") == "countersign":
@@ -253,6 +276,7 @@ class Countersign(InspectionPage):
         version = {"version": self.inspection.version}
         waiting = self.inspection.state == InspectionState.AWAITING_COUNTERSIGNATURE.value
         may_sign = waiting and self.may[Capability.COUNTERSIGN.value]
+        overdue = self.overdue_rows()
         own = may_sign and not selectors.countersign_queue(self.actor).filter(pk=self.inspection.pk)
         return self.show(
             self.context(
@@ -262,6 +286,10 @@ class Countersign(InspectionPage):
                 waiting=waiting,
                 may_countersign=may_sign,
                 own_work=own,
+                may_measure=may_sign and not own,
+                overdue=overdue,
+                under_work=InspectionState(self.inspection.state) in UNDER_WORK,
+                not_accepted=[row.use for row in overdue if not row.use.accepted],
                 countersigners=reading.people_who_may(
                     Capability.COUNTERSIGN,
                     self.inspection.site,
@@ -289,6 +317,8 @@ class Report(InspectionPage):
                 plate=reading.nameplate_of(self.inspection),
                 history=self.inspection.state_changes.select_related("by"),
                 correction=correction,
+                overdue=overdue_uses(self.inspection),
+                later=under_later_rule(self.inspection),
                 may_supersede=self.may[Capability.SUPERSEDE.value]
                 and self.inspection.state == InspectionState.SIGNED.value
                 and correction is None,
@@ -354,6 +384,8 @@ def _in_full(inspection: Inspection) -> dict[str, Any]:
         "rows": [(row, decided.get(row.component.value)) for row in rows],
         "out": [c for c in checks if c.outcome is Outcome.OUT],
         "renewed": _renewed(decided.values()),
+        "causes": causes_of(inspection),
+        "again": comparisons_of(inspection),
         **reading.drawing_of(inspection, rows),
     }
 

@@ -12,7 +12,7 @@ from random import Random
 
 from fleet.lifecycle import PumpStatus
 from fleet.models import LimitSheet, Pump, PumpModel, SheetLine, Site, User
-from fleet.services import people, pumps, sheets
+from fleet.services import leak_paths, people, pumps, sheets
 from fleet.units import LengthUnit
 from fleet.vocabulary import InstrumentKind
 from inspections.leaves import STANDARD_SETS
@@ -102,6 +102,8 @@ class Ground:
                 number: int = number,
                 leaves: str = "",
                 resolution: str | None = None,
+                error: str = "0.004",
+                due_in_days: int | None = None,
             ) -> Instrument:
                 return instruments.add_instrument(
                     actor=supervisor,
@@ -112,7 +114,11 @@ class Ground:
                     unit=STANDARD_SETS[leaves].unit if leaves else LengthUnit.MM,
                     leaves=STANDARD_SETS[leaves].leaves if leaves else (),
                     resolution=Decimal(resolution) if resolution else None,
-                    calibration_due_on=(self.end + timedelta(days=70 + 40 * number)).date(),
+                    permissible_error=Decimal(error),
+                    calibration_due_on=(
+                        self.end
+                        + timedelta(days=70 + 40 * number if due_in_days is None else due_in_days)
+                    ).date(),
                 )
 
             self.instruments[code] = Instruments(
@@ -123,13 +129,25 @@ class Ground:
                     "LF", "Leaf set, metric 28", InstrumentKind.FEELER, leaves="metric_28"
                 ),
                 by_kind={
-                    kind.value: register(identity, kind.label, kind, resolution=resolution)
-                    for identity, kind, resolution in (
-                        ("MIC", InstrumentKind.MICROMETER, "0.001"),
-                        ("DIAL", InstrumentKind.DIAL, "0.002"),
-                        ("BORE", InstrumentKind.BORE_GAUGE, "0.001"),
+                    kind.value: register(
+                        identity, kind.label, kind, resolution=resolution, error=error,
+                        due_in_days=due_in_days,
+                    )
+                    for identity, kind, resolution, error, due_in_days in (
+                        ("MIC", InstrumentKind.MICROMETER, "0.001", "0.002", None),
+                        ("DEPTH", InstrumentKind.DEPTH_MICROMETER, "0.001", "0.003", 20),
+                        ("DIAL", InstrumentKind.DIAL, "0.002", "0.004", None),
+                        # The last weeks' bores were taken with a gauge that is overdue.
+                        ("BORE", InstrumentKind.BORE_GAUGE, "0.001", "0.003",
+                         -5 if code == "quarry-north" else None),
                     )
                 },
+            )  # fmt: skip
+            instruments.withdraw_leaf(
+                actor=supervisor,
+                instrument=self.instruments[code].fine,
+                leaf=Decimal("0.05"),
+                why="Kinked at the tip",
             )
             self.stores[code] = stock.open_store(
                 actor=self.people[scenario.BENCHES[code].clerk],
@@ -143,6 +161,9 @@ class Ground:
         for model in scenario.MODELS:
             row = pumps.add_model(actor=supervisor, **model.fields)
             self.models[model.key] = row
+            leak_paths.set_leak_paths(
+                actor=supervisor, model=row, paths=scenario.LEAK_PATHS.get(model.key, ())
+            )
             for age, (revision, document, lines) in enumerate(model.sheets):
                 at = self.start - timedelta(days=120) + timedelta(days=300 * age)
                 draft = sheets.draft_sheet(

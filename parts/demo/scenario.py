@@ -1,4 +1,4 @@
-"""The invented scenario: three sites, their people, five pump models, sheets, parts and stock.
+"""The invented scenario: three sites, their people, six pump models, sheets, parts and stock.
 
 Every maker, person, place, number and limit here is made up; the limits lie in the ranges that
 such pumps usually have and belong to no real pump.
@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from decimal import Decimal as D
 from typing import Any
 
+from fleet.leaks import LeakPathDraft
 from fleet.limits import JudgedBy
 from fleet.roles import Role
 from fleet.services.sheets import LineDraft
@@ -20,6 +21,7 @@ from fleet.vocabulary import (
     Characteristic,
     Component,
     InstrumentKind,
+    LeakShape,
     PumpFamily,
     Rotation,
 )
@@ -110,8 +112,12 @@ def _line(
     unit: LengthUnit = _MM,
     also: tuple[LengthUnit, str | None, str | None] | None = None,
     required: bool = True,
+    terms: tuple[str, ...] | None = None,
+    allowance: str | None = None,
+    readings_from: Characteristic | None = None,
+    name: str = "",
 ) -> LineDraft:
-    info = CHARACTERISTICS[characteristic]
+    usual = CHARACTERISTICS[characteristic].terms if terms is None else terms
     return LineDraft(
         characteristic=characteristic.value,
         component=component.value,
@@ -128,7 +134,10 @@ def _line(
         also_limit_low=D(also[1]) if also and also[1] else None,
         also_limit_high=D(also[2]) if also and also[2] else None,
         positions=positions,
-        terms=info.terms if judged_by is JudgedBy.DIFFERENCE else (),
+        terms=usual if judged_by is JudgedBy.DIFFERENCE else (),
+        allowance=D(allowance) if allowance else None,
+        readings_from=readings_from.value if readings_from else "",
+        name=name,
     )
 
 
@@ -155,6 +164,9 @@ def _small_gear(side_limit: str, also: str) -> tuple[LineDraft, ...]:
     return (
         _line(_Ch.SIDE_CLEARANCE, _Co.WEAR_PLATE_FRONT, "14", high=side_limit,
               new=("0.04", "0.08"), positions=_GEARS_ROUND, also=(_INCH, None, also)),
+        _line(_Ch.SIDE_OUT_OF_PARALLEL, _Co.WEAR_PLATE_FRONT, "14", high="0.10",
+              positions=_GEARS_ROUND, judged_by=_By.SPREAD,
+              readings_from=_Ch.SIDE_CLEARANCE, required=False),
         _line(_Ch.TIP_CLEARANCE, _Co.GEARS, "14", high="0.18", new=("0.08", "0.12"),
               positions=_SECTORS, also=(_INCH, None, "0.007")),
         _line(_Ch.BACKLASH, _Co.GEARS, "15", low="0.08", high="0.46", new=("0.10", "0.20"),
@@ -206,6 +218,20 @@ _INTERNAL = (
           positions=("seal track",), instrument=_In.DIAL),
 )  # fmt: skip
 
+# The side clearance is computed: what the pocket leaves over the gear, and what the gasket adds.
+_GEROTOR = (
+    _line(_Ch.GEAR_SET_SIDE_CLEARANCE, _Co.OUTER_GEAR, "6", high="0.127", new=("0.030", "0.080"),
+          positions=("inner gear", "outer gear"), judged_by=_By.DIFFERENCE,
+          instrument=_In.DEPTH_MICROMETER, terms=("pocket depth", "gear width"),
+          allowance="0.05", also=(_INCH, None, "0.005")),
+    _line(_Ch.ROTOR_TIP_CLEARANCE, _Co.INNER_GEAR, "6", high="0.178", new=("0.05", "0.10"),
+          positions=("place 1", "place 3"), also=(_INCH, None, "0.007")),
+    _line(_Ch.OUTER_GEAR_TO_BODY, _Co.OUTER_GEAR, "7", high="0.38", new=("0.10", "0.20"),
+          positions=("12 o'clock", "6 o'clock"), also=(_INCH, None, "0.015")),
+    _line(_Ch.SHAFT_TO_BUSH, _Co.BUSHES, "7", high="0.100", new=("0.030", "0.060"),
+          positions=("front", "rear"), judged_by=_By.DIFFERENCE, instrument=_In.BORE_GAUGE),
+)  # fmt: skip
+
 _VANE = (
     _line(_Ch.VANE_SLOT_GAP, _Co.VANES, "22", high="0.05", new=("0.010", "0.025"),
           positions=("slot 1", "slot 4", "slot 7"), required=False),
@@ -229,6 +255,9 @@ _PISTON = (
     _line(_Ch.SHOE_THICKNESS_SPREAD, _Co.PISTONS_AND_SHOES, "43", high="0.025",
           positions=("piston 1", "piston 4", "piston 7"), judged_by=_By.SPREAD,
           instrument=_In.MICROMETER),
+    _line(_Ch.OWN, _Co.CYLINDER_BLOCK, "44", low="41.50", new=(None, "42.00"),
+          positions=("spring",), instrument=_In.MICROMETER, required=False,
+          name="Free length of the block spring"),
 )  # fmt: skip
 
 
@@ -261,6 +290,11 @@ MODELS = (
                         mass_kg=D("9.8"), oil_grade_vg=68),
           (("2", "R4 instructions 1184", _INTERNAL),),
           8, "IG", ("Lubrication unit", "Saw line", "Debarker"), 14000),
+    Model("T6", _fields("Brackfen", "T6-16", PumpFamily.GEROTOR, displacement_cm3=D("16.1"),
+                        rated_pressure_bar=D(70), speed_min_rpm=300, speed_max_rpm=3000,
+                        mass_kg=D("5.4"), oil_grade_vg=68),
+          (("1", "T6 service sheet", _GEROTOR),),
+          5, "GR", ("Gearbox lubrication", "Steering aid"), 12000),
     Model("V8", _fields("Tellerby", "V8-82", PumpFamily.VANE, displacement_cm3=D("82.6"),
                         rated_pressure_bar=D(160), speed_min_rpm=600, speed_max_rpm=1800,
                         mass_kg=D("21.0")),
@@ -272,6 +306,28 @@ MODELS = (
           (("A", "K7 overhaul manual", _PISTON),),
           5, "AP", ("Drill rig", "Main hoist"), 13000),
 )  # fmt: skip
+
+# Where the clearances of a model leak, in mm: shape, and what it takes.
+LEAK_PATHS: dict[str, tuple[LeakPathDraft, ...]] = {
+    "G2": (
+        LeakPathDraft(_Ch.SIDE_CLEARANCE.value, LeakShape.SLOT.value, count=4,
+                      width_mm=D(34), length_mm=D(9)),
+        LeakPathDraft(_Ch.TIP_CLEARANCE.value, LeakShape.SLOT.value, count=2,
+                      width_mm=D(21), length_mm=D("5.5")),
+        LeakPathDraft(_Ch.SHAFT_TO_BUSH.value, LeakShape.ANNULUS.value, count=4,
+                      gap_factor=D("0.5"), diameter_mm=D(20), length_mm=D(22),
+                      eccentricity=D("0.6")),
+    ),
+    "V8": (
+        LeakPathDraft(_Ch.ROTOR_SIDE_CLEARANCE.value, LeakShape.DISC.value, count=2,
+                      gap_factor=D("0.5"), diameter_mm=D(64), inner_diameter_mm=D(36)),
+    ),
+    "K7": (
+        LeakPathDraft(_Ch.PISTON_TO_BORE.value, LeakShape.ANNULUS.value, count=9,
+                      gap_factor=D("0.5"), diameter_mm=D(20), length_mm=D(30),
+                      eccentricity=D(1)),
+    ),
+}  # fmt: skip
 
 # Seals are a kit; the kit's contents are parts of the catalogue as well.
 KIT_CONTENTS = (

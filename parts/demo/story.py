@@ -14,13 +14,12 @@ from fleet.models import Pump, SheetLine, Site, User
 from fleet.services import pumps
 from fleet.units import LengthUnit
 from fleet.vocabulary import COMPONENTS, Component, InstrumentKind, PumpFamily
+from inspections.checks import advice_for
 from inspections.dispositions import Disposition
 from inspections.events import InspectionSigned
 from inspections.findings import WORDS, Cause, Severity, Word
-from inspections.judging import interval_of, limits_of
 from inspections.lifecycle import InspectionState, Reason
 from inspections.models import ComponentDisposition, Inspection
-from inspections.nextleaf import Advice, next_leaf
 from inspections.services import (
     dispositions,
     findings,
@@ -195,6 +194,8 @@ class Story(Ground):
             self.lines[sheet_id] = list(
                 SheetLine.objects.filter(sheet_id=sheet_id)
                 .exclude(judged_by=JudgedBy.NOT_APPLICABLE.value)
+                # Taper and out of parallel are computed from what another check reads.
+                .filter(readings_from="")
                 .select_related("sheet")
             )
         return self.lines[sheet_id]
@@ -215,7 +216,7 @@ class Story(Ground):
                     continue
                 shown = {"": true}
                 if line.terms:
-                    shown = wear.pair_for(true, line.terms)
+                    shown = wear.figures_for(line, true)
                 elif line.judged_by == JudgedBy.SPREAD.value:
                     shown = {"": wear.spread_for(true, place, len(line.positions))}
                 for term, value in shown.items():
@@ -242,14 +243,10 @@ class Story(Ground):
         at: datetime,
     ) -> None:
         """With the coarse set first; where that leaves the limit inside, as the advice says."""
-        limits, strict = limits_of(line), line.judged_by == JudgedBy.LEAF_ENTERS.value
         for leaf_set in (tools.leaves, tools.fine):
             unit = LengthUnit(leaf_set.unit)
             tries = wear.leaves_for(true, leaf_set.leaves, unit)
-            advice: Advice | None = None
-            while advice is None or advice.kind == "try":
-                if advice is not None:
-                    tries.append(wear.try_stack(true, advice.leaves, unit))
+            while True:
                 reading = readings.record_tries(
                     actor=technician,
                     inspection=inspection,
@@ -259,15 +256,12 @@ class Story(Ground):
                     tries=tries,
                     now=at,
                 )
-                advice = next_leaf(
-                    leaves=leaf_set.leaves,
-                    leaves_unit=unit,
-                    limits=limits,
-                    bracket=interval_of(reading),
-                    strict_high=strict,
-                )
-            if advice.kind == "decided":
-                return
+                advice = advice_for(line, position, reading, leaf_set)
+                if advice is None or advice.kind == "decided":
+                    return
+                if advice.kind != "try":
+                    break
+                tries.append(wear.try_stack(true, advice.leaves, unit))
 
     def _look(self, inspection: Inspection, technician: User, at: datetime) -> None:
         family = PumpFamily(inspection.pump.model.family)

@@ -80,9 +80,12 @@ def try_stack(gap_mm: Decimal, leaves: Sequence[Decimal], unit: LengthUnit) -> T
     return Try(tuple(leaves), Feel.DRAG if thickness <= gap_mm else Feel.REFUSES)
 
 
-def pair_for(clearance_mm: Decimal, terms: Sequence[str]) -> dict[str, Decimal]:
-    """The two figures whose difference is the clearance, such as bore and journal."""
-    return {terms[0]: _BORE_MM + clearance_mm, terms[1]: _BORE_MM}
+def figures_for(line: SheetLine, clearance_mm: Decimal) -> dict[str, Decimal]:
+    """The figures of which the first less all others, and the allowance, is the clearance."""
+    others = [_BORE_MM / (number + 1) for number in range(len(line.terms) - 1)]
+    allowance = convert(line.allowance or Decimal(0), LengthUnit(line.unit), LengthUnit.MM)
+    first = sum(others, clearance_mm - allowance)
+    return dict(zip(line.terms, (first, *others), strict=True))
 
 
 def spread_for(apart_mm: Decimal, place: int, of: int) -> Decimal:

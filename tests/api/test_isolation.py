@@ -49,6 +49,7 @@ SHARED_VIEWS = {
     "PumpModelExport",
     "LimitSheetViewSet",
     "LimitSheetExport",
+    "RejudgementViewSet",
     "PartViewSet",
     "FitViewSet",
 }

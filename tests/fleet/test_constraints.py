@@ -106,6 +106,13 @@ def move(to_site: str, why: str) -> str:
     )
 
 
+def rule(figures: str) -> str:
+    return (
+        "INSERT INTO fleet_sheetrule (sheet_id, kind, guard_z, p_accept, p_reject, why, "
+        f"chosen_by_id, chosen_at) VALUES ({{issued}}, {figures}, {{user}}, now())"
+    )
+
+
 def copied_line() -> str:
     columns = ", ".join(
         f'"{c.column}"' for c in SheetLine._meta.concrete_fields if c.column != "id"
@@ -126,6 +133,7 @@ BOUNDED = {
     "fleet_sheetline_also_limit_high_bounded": line("also_limit_high = 'Infinity'"),
     "fleet_sheetline_also_new_low_bounded": line("also_new_low = 'NaN'"),
     "fleet_sheetline_also_new_high_bounded": line("also_new_high = 100000"),
+    "fleet_sheetline_allowance_bounded": line("allowance = 'NaN'", of="difference"),
 }
 
 CASES: dict[str, str] = {
@@ -174,7 +182,14 @@ CASES: dict[str, str] = {
     "fleet_sheetline_limit_or_reason": line("not_applicable_reason = ''", of="not_applicable"),
     "fleet_sheetline_leaf_has_one_limit": line("limit_low = 0.01", of="leaf"),
     "fleet_sheetline_spread_has_one_limit": line("limit_low = 0", of="spread"),
-    "fleet_sheetline_two_terms": line("terms = '{{bore}}'", of="difference"),
+    "fleet_sheetline_terms": line("terms = '{{bore}}'", of="difference"),
+    "fleet_sheetline_own_is_named": line("name = 'Side gap'"),
+    "fleet_sheetline_readings_from": line("readings_from = 'backlash'"),
+    "fleet_sheetline_allowance": line("allowance = 0.01"),
+    "fleet_sheetrule_kind": rule("'bold', 1, 0.95, 0.05, 'x'"),
+    "fleet_sheetrule_guard": rule("'guarded', 0, 0.95, 0.05, 'x'"),
+    "fleet_sheetrule_probabilities": rule("'probability', 1, 0.5, 0.05, 'x'"),
+    "fleet_sheetrule_why": rule("'guarded', 1, 0.95, 0.05, ''"),
     "fleet_sheetline_has_positions": line("positions = '{{}}'"),
     "fleet_pump_tag_once": "INSERT INTO fleet_pump (site_id, model_id, tag, serial, machine, "
     "position, status, meter_h, running_h, hours_read_at, version) VALUES ({site}, {model}, "
@@ -214,7 +229,7 @@ def test_every_constraint_of_the_fleet_has_a_case_and_a_sentence() -> None:
     declared = {
         constraint.name
         for row in apps.get_app_config("fleet").get_models()
-        if row.__module__ == "fleet.models"
+        if row.__module__.startswith("fleet.models")
         for constraint in row._meta.constraints
     }
     assert declared - set(CASES) == set()
@@ -245,3 +260,29 @@ def test_history_is_appended_and_never_edited(rows: Rows, statement: str) -> Non
         cursor.execute(statement)
     assert PumpMove.objects.get().why == "On loan"
     assert LimitSheet.objects.count() == 2
+
+
+@pytest.mark.parametrize(
+    ("name", "statement"),
+    [
+        # More ways to break what is broken once above.
+        ("fleet_sheetline_terms", line("terms = '{{a,b,c,d,e,f,g}}'", of="difference")),
+        ("fleet_sheetline_terms", line("terms = '{{bore,journal}}'")),
+        ("fleet_sheetline_own_is_named", line("characteristic = 'own'")),
+        ("fleet_sheetline_readings_from", line("readings_from = characteristic", of="spread")),
+        ("fleet_sheetline_readings_from", line("readings_from = 'shine'", of="spread")),
+        ("fleet_sheetrule_guard", rule("'guarded', 5.001, 0.95, 0.05, 'x'")),
+        ("fleet_sheetrule_guard", rule("'guarded', 'NaN', 0.95, 0.05, 'x'")),
+        ("fleet_sheetrule_probabilities", rule("'probability', 1, 1, 0.05, 'x'")),
+        ("fleet_sheetrule_probabilities", rule("'probability', 1, 0.95, 0, 'x'")),
+        ("fleet_sheetrule_probabilities", rule("'probability', 1, 0.95, 0.5, 'x'")),
+    ],
+)
+def test_every_end_of_a_range_is_kept(rows: Rows, name: str, statement: str) -> None:
+    with (
+        pytest.raises(IntegrityError) as refused,
+        transaction.atomic(),
+        connection.cursor() as cursor,
+    ):
+        cursor.execute(statement.format(**vars(rows)))
+    assert refused.value.__cause__.diag.constraint_name == name  # type: ignore[union-attr]

@@ -68,13 +68,13 @@ def test_every_fault_of_every_line_is_told_with_its_place(people: People) -> Non
                 line(),
             ],
         )
-    # The rules of a line wait until its columns can be read: line 2 lacks its page first.
+    # The rules of a line wait until its columns can be read: line 2 lacks its page first, and
+    # line 4, whose words are in no list, is compared with none.
     assert sorted(f.field for f in refused.value.each()) == [
         "lines.1.limit_high",
         "lines.2.page",
         "lines.3.characteristic",
         "lines.3.component",
-        "lines.4.characteristic",
         "lines.4.judged_by",
         "lines.4.limit_low",
         "lines.4.unit",
@@ -232,3 +232,94 @@ def test_a_line_of_a_draft_may_still_be_corrected_by_its_service(people: People)
     better = replace(line(), limit_high=D("0.008"))
     sheets.replace_lines(actor=people.supervisor, sheet=sheet, lines=[better])
     assert sheet.lines.get().limit_high == D("0.008")
+
+
+# --- Own checks, computed checks, spreads over other readings ---------------------------------
+
+
+def own_lines() -> list[LineDraft]:
+    """A sheet with what no list holds: an own check twice, a sum of four, a borrowed spread."""
+    return [
+        line(unit="mm", limit_high=D("0.15"), positions=("drive 12", "drive 6", "idler 12")),
+        line(
+            characteristic="side_out_of_parallel",
+            judged_by="spread",
+            unit="mm",
+            limit_high=D("0.03"),
+            positions=("drive 12", "idler 12"),
+            readings_from="side_clearance",
+        ),
+        line(
+            characteristic="own",
+            name="Side clearance, computed",
+            component="gears",
+            judged_by="difference",
+            unit="mm",
+            limit_low=D("-0.02"),
+            limit_high=D("0.150"),
+            positions=("drive", "idler"),
+            terms=("housing depth", "gear width", "wear plate front", "wear plate rear"),
+            allowance=D("0.250"),
+        ),
+        line(characteristic="own", name="Cover bow", component="housing_bore"),
+        line(characteristic="own", name="Dowel wear", component="housing_bore"),
+    ]
+
+
+def test_own_and_computed_checks_and_borrowed_readings_are_kept(people: People) -> None:
+    model = factories.make_model()
+    sheet = draft(people, model, own_lines())
+    stored = [sheets.draft_of(row) for row in sheet.lines.order_by("order")]
+    assert stored == own_lines()
+    assert str(stored[2].allowance) == "0.250"
+    issued = sheets.issue_sheet(actor=people.supervisor, sheet=sheet)
+    revised = sheets.revise_sheet(actor=people.supervisor, sheet=issued, revision="B")
+    assert [sheets.draft_of(row) for row in revised.lines.order_by("order")] == own_lines()
+    assert [row.label for row in revised.lines.order_by("order")][-2:] == [
+        "Cover bow",
+        "Dowel wear",
+    ]
+
+
+def test_an_own_check_may_stand_on_any_component_of_the_family_and_on_no_other(
+    people: People,
+) -> None:
+    vane = factories.make_model(family="vane")
+    own = line(characteristic="own", name="Dowel wear", component="cam_ring")
+    assert draft(people, vane, [own]).lines.count() == 1
+    with pytest.raises(Fault) as refused:
+        draft(people, vane, [replace(own, component="crescent")], revision="B")
+    assert (refused.value.field, refused.value.code) == ("lines.0.component", "not_of_family")
+
+
+def test_faults_between_lines_name_their_line(people: People) -> None:
+    lines = own_lines()
+    with pytest.raises(Faults) as refused:
+        draft(
+            people,
+            factories.make_model(),
+            [
+                lines[3],
+                replace(lines[4], name="COVER bow"),
+                replace(lines[1], positions=("drive 12", "idler 12")),
+                replace(lines[2], allowance=D("100000")),
+            ],
+        )
+    assert [(f.field, f.code) for f in refused.value.each()] == [
+        ("lines.1.name", "taken"),
+        ("lines.2.readings_from", "source_missing"),
+        ("lines.3.allowance", "out_of_range"),
+    ]
+
+
+def test_a_source_that_lost_a_position_is_refused_at_the_line_that_borrows(
+    people: People,
+) -> None:
+    lines = own_lines()
+    sheet = draft(people, factories.make_model(), lines)
+    shorter = [replace(lines[0], positions=("drive 12", "drive 6")), *lines[1:]]
+    with pytest.raises(Fault) as refused:
+        sheets.replace_lines(actor=people.supervisor, sheet=sheet, lines=shorter)
+    assert (refused.value.field, refused.value.code) == ("lines.1.positions", "source_positions")
+    assert "idler 12" in refused.value.detail
+    assert sheets.draft_of(sheet.lines.get(order=1)) == lines[0]

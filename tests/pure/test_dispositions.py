@@ -96,6 +96,86 @@ def test_a_port_beyond_dressing_takes_the_body():
     }  # the port itself is no article: nothing would be demanded for it
 
 
+@pytest.mark.parametrize("part", [C.WEAR_PLATE_FRONT, C.BUSHES])
+def test_a_heat_colour_is_never_slight_where_parts_run(part):
+    # Blue or brown plates are replaced: TM 5-3820-256-24-2 ch. 7, page not confirmed.
+    # Bushes: common practice, no source. No nail catches on a colour.
+    proposals = decide(findings=[(part, Word.HEAT_COLOUR, 1)])
+    assert proposals[part].disposition is SET
+    assert "TM 5-3820-256-24-2" in proposals[part].reasons[0].source
+    assert decide(findings=[(C.SHAFTS, Word.HEAT_COLOUR, 1)])[C.SHAFTS].disposition is REUSE
+
+
+def test_a_rolled_shoe_takes_the_rotating_group_however_slight():
+    # Shoe rolled or lifted: rotating group (common practice, no source).
+    proposals = decide(
+        family=PumpFamily.AXIAL_PISTON, findings=[(C.PISTONS_AND_SHOES, Word.SHOE_ROLLED, 1)]
+    )
+    assert changed(proposals) == {C.PISTONS_AND_SHOES: SET, C.CYLINDER_BLOCK: SET}
+
+
+def test_a_rippled_ring_takes_ring_and_vanes():
+    # Ring rippled: ring and vanes (common practice, no source); all vanes: TM 5-3820-241-34 p.3-18.
+    rippled = [(C.CAM_RING, Word.RIPPLED, 2)]
+    assert changed(decide(family=PumpFamily.VANE, findings=rippled)) == {
+        C.CAM_RING: SET,
+        C.VANES: SET,
+        C.ROTOR: SET,
+    }
+
+
+def test_a_gerotor_set_is_matched():
+    # Common practice, no source.
+    for part in (C.INNER_GEAR, C.OUTER_GEAR):
+        assert changed(decide(family=PumpFamily.GEROTOR, findings=[(part, Word.BROKEN, 4)])) == {
+            C.INNER_GEAR: SET,
+            C.OUTER_GEAR: SET,
+        }
+
+
+def test_what_was_fitted_the_wrong_way_round_is_turned_not_dressed():
+    # Relief pocket on the outlet side: TM 5-3810-306-34.
+    for severity in (1, 2):
+        proposals = decide(findings=[(C.WEAR_PLATE_REAR, Word.WRONG_WAY_ROUND, severity)])
+        assert changed(proposals) == {}
+        assert "fit it the right way" in proposals[C.WEAR_PLATE_REAR].reasons[0].text
+        assert "TM 5-3810-306-34" in proposals[C.WEAR_PLATE_REAR].reasons[0].source
+    ruined = decide(findings=[(C.WEAR_PLATE_REAR, Word.WRONG_WAY_ROUND, 3)])
+    assert ruined[C.WEAR_PLATE_REAR].disposition is SET
+
+
+def test_a_body_with_a_track_within_limits_may_be_turned_over_once():
+    # Both ports of one size, once, and recorded: TM 5-3820-256-24-2 §7-1.4.1; TM 5-3895-349-14&P.
+    def offered(*findings, outcomes=(WITHIN,)):
+        verdicts = [(Ch.CUT_IN_DEPTH, C.HOUSING_BORE, outcome) for outcome in outcomes]
+        body = decide(verdicts=verdicts, findings=findings)[C.HOUSING_BORE]
+        assert len(set(body.reasons)) == len(body.reasons)
+        return any("turned over" in reason.text for reason in body.reasons)
+
+    track = (C.HOUSING_BORE, Word.DEEP_CUT_IN, 1)
+    assert offered(track)
+    assert offered((C.HOUSING_BORE, Word.SCORED, 2))
+    assert not offered()
+    assert not offered((C.HOUSING_BORE, Word.NO_DEFECT, 0))
+    assert not offered((C.GEARS, Word.POLISHED, 1))
+    assert not offered(track, outcomes=())
+    assert not offered(track, outcomes=(UNDECIDED,))
+    assert not offered(track, outcomes=(WITHIN, UNDECIDED))
+    assert not offered(track, outcomes=(OUT,))
+    assert not offered((C.HOUSING_BORE, Word.CRACKED, 1))
+    vane = decide(family=PumpFamily.VANE, findings=[(C.HOUSING, Word.POLISHED, 1)])
+    assert len(vane[C.HOUSING].reasons) == 1
+
+
+def test_new_bushes_do_not_make_up_for_a_worn_track():
+    # They hold the gears off it: TM 5-3820-256-24-1 p.4-70.
+    body = decide(verdicts=[(Ch.CUT_IN_DEPTH, C.HOUSING_BORE, OUT)])[C.HOUSING_BORE]
+    said = [reason for reason in body.reasons if "New bushes alone" in reason.text]
+    assert [reason.source for reason in said] == ["TM 5-3820-256-24-1 p.4-70"]
+    other = decide(verdicts=[(Ch.TIP_CLEARANCE, C.GEARS, OUT)])[C.HOUSING_BORE]
+    assert not any("New bushes alone" in reason.text for reason in other.reasons)
+
+
 @pytest.mark.parametrize(
     ("word", "severity", "expected"),
     # Severities: common practice, no source.
@@ -117,6 +197,12 @@ def test_severity_decides(word, severity, expected):
     ("family", "characteristic", "part", "expected"),
     [
         (GEAR, Ch.TIP_CLEARANCE, C.GEARS, {C.GEARS: SET, C.BUSHES: SET}),
+        (
+            GEAR,
+            Ch.SIDE_OUT_OF_PARALLEL,
+            C.WEAR_PLATE_FRONT,
+            {C.WEAR_PLATE_FRONT: SET, C.WEAR_PLATE_REAR: SET},
+        ),
         (GEAR, Ch.BACKLASH, C.GEARS, {C.GEARS: SET, C.BUSHES: SET}),
         (GEAR, Ch.GEAR_WIDTH_MATCH, C.GEARS, {C.GEARS: SET, C.BUSHES: SET}),
         # Two journal readings too far apart reject the gear: TM 5-3805-274-13&P.

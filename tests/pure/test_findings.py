@@ -2,7 +2,7 @@
 
 import pytest
 
-from fleet.vocabulary import COMPONENTS, Component
+from fleet.vocabulary import COMPONENTS, Component, PumpFamily
 from inspections.findings import (
     WORDS,
     Cause,
@@ -56,9 +56,10 @@ def test_a_word_must_fit_the_component():
 def test_causes_are_kept_apart_from_what_is_seen():
     # Appearance only, no causes by design: ISO 10825-1:2022.
     assert not {word.value for word in Word} & {cause.value for cause in Cause}
-    assert len(Cause) == 11
+    assert len(Cause) == 16
     assert all(cause.signs.endswith(".") for cause in Cause)
     assert Cause.OVER_PRESSURE.label == "Over-pressure"
+    assert Cause.OVER_SPEED.label == "Over-speed"
     assert Cause.WATER_IN_OIL.label == "Water in oil"
 
 
@@ -82,3 +83,95 @@ def test_seals_are_never_dressed():
     assert only_seals
     assert not any(WORDS[word].dressable for word in only_seals)
     assert all(Component.SEALS in parts for parts in COMPONENTS.values())
+
+
+@pytest.mark.parametrize(
+    ("component", "word"),
+    [
+        # Gear teeth: headings of ISO 10825.
+        *(
+            (gear, word)
+            for gear in (Component.GEARS, Component.INNER_GEAR, Component.OUTER_GEAR)
+            for word in (
+                Word.POLISHED, Word.ABRASIVE_WEAR, Word.EXCESSIVE_WEAR, Word.SCORED,
+                Word.INTERFERENCE_WEAR, Word.CORROSION, Word.FRETTING, Word.HEAT_COLOUR,
+                Word.CAVITATION_EROSION, Word.FLUID_EROSION, Word.ELECTRIC_EROSION, Word.SCUFFED,
+                Word.INDENTED, Word.PLASTIC_FLOW, Word.RIPPLED, Word.BURRED, Word.PITTED,
+                Word.MICROPITTED, Word.FLAKED, Word.CRACKED, Word.BROKEN,
+            )
+        ),
+        # Rolling bearings: the six families of ISO 15243:2017, 5.1 to 5.6.
+        *(
+            (Component.BEARINGS, word)
+            for word in (
+                Word.PITTED, Word.MICROPITTED, Word.FLAKED, Word.ABRASIVE_WEAR, Word.SMEARED,
+                Word.CORROSION, Word.FRETTING, Word.ELECTRIC_EROSION, Word.INDENTED,
+                Word.PLASTIC_FLOW, Word.CRACKED, Word.BROKEN,
+            )
+        ),
+        # Seals: common seal-failure terms.
+        *(
+            (Component.SEALS, word)
+            for word in (
+                Word.COMPRESSION_SET, Word.EXTRUDED, Word.SPIRAL_CUTS, Word.HARDENED,
+                Word.CHEMICAL_ATTACK, Word.DECOMPRESSION_BLISTERS, Word.NICKED, Word.ABRADED,
+                Word.LIP_TURNED, Word.LEAKED,
+            )
+        ),
+        # Vane pumps: TM 5-3895-353-14&P, TM 5-3895-359-14&P; ripple and step common practice.
+        (Component.ROTOR, Word.VANE_STICKS),
+        (Component.VANES, Word.VANE_STICKS),
+        (Component.VANES, Word.BURRED),
+        (Component.VANES, Word.WRONG_WAY_ROUND),
+        (Component.CAM_RING, Word.WRONG_WAY_ROUND),
+        (Component.CAM_RING, Word.RIPPLED),
+        (Component.CAM_RING, Word.WORN_STEP),
+        # Axial piston pumps: common practice, no source; pins TM 10-3930-660-34.
+        (Component.PISTONS_AND_SHOES, Word.SHOE_LOOSE),
+        (Component.PISTONS_AND_SHOES, Word.SHOE_ROLLED),
+        (Component.VALVE_PLATE, Word.SCORED),
+        (Component.VALVE_PLATE, Word.FLUID_EROSION),
+        (Component.CYLINDER_BLOCK, Word.SMEARED),
+        (Component.CYLINDER_BLOCK, Word.EMBEDDED_GRIT),
+        (Component.SWASH_PLATE, Word.WORN_STEP),
+        (Component.HOLD_DOWN_PINS, Word.BENT),
+        # Whatever carries the shaft's turning: common practice, no source.
+        (Component.INNER_GEAR, Word.SPLINE_OR_KEY_WORN),
+        (Component.ROTOR, Word.SPLINE_OR_KEY_WORN),
+        (Component.CYLINDER_BLOCK, Word.SPLINE_OR_KEY_WORN),
+    ],
+)  # fmt: skip
+def test_what_can_be_seen_on_a_component_has_its_word(component, word):
+    assert codes(component, word, 2) == []
+
+
+@pytest.mark.parametrize(
+    ("component", "word"),
+    # A crescent has no teeth, a block does not bend, a pin has no oil running over it.
+    [
+        (Component.CRESCENT, Word.INTERFERENCE_WEAR),
+        (Component.CRESCENT, Word.PITTED),
+        (Component.CRESCENT, Word.SHARP_EDGE),
+        (Component.CYLINDER_BLOCK, Word.BENT),
+        (Component.SWASH_PLATE, Word.BENT),
+        (Component.HOLD_DOWN_PINS, Word.CAVITATION_EROSION),
+        (Component.HOLD_DOWN_PINS, Word.FLUID_EROSION),
+        (Component.BUSHES, Word.MICROPITTED),
+        (Component.GEARS, Word.SPLINE_OR_KEY_WORN),
+        (Component.GEARS, Word.WORN_STEP),
+        (Component.GEARS, Word.WRONG_WAY_ROUND),
+        (Component.HOUSING, Word.DEEP_CUT_IN),
+        (Component.SHAFTS, Word.LEAKED),
+    ],
+)
+def test_what_cannot_be_seen_on_a_component_is_no_word_for_it(component, word):
+    assert codes(component, word, 2) == ["word_does_not_fit"]
+
+
+@pytest.mark.parametrize("family", PumpFamily)
+def test_every_family_can_say_what_wears_tears_rusts_and_breaks(family):
+    for component in COMPONENTS[family]:
+        words = set(words_for(component))
+        if component is Component.SEALS:
+            continue
+        assert {Word.SCORED, Word.CORROSION, Word.CRACKED, Word.BROKEN} <= words, component

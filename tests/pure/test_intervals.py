@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fleet.faults import Fault
-from inspections.intervals import Interval, difference, exact, spread
+from inspections.intervals import Interval, combine_repeats, difference, exact, spread
 
 
 @st.composite
@@ -106,3 +106,86 @@ def test_the_ends_of_a_difference():
     assert difference(bracket, exact(D("1"))) == Interval(D(4), D(5), True, False)
     assert difference(exact(D("5")), Interval(D("1"), D("2"))) == Interval(D(3), D(4), False, True)
     assert difference(Interval(D("5"), None), exact(D("1"))) == Interval(D(4), None)
+
+
+@given(intervals(), st.lists(intervals(open_up=False), max_size=4), st.integers(-3, 3), st.data())
+def test_a_difference_over_several_holds_every_one(first, others, allowance, data):
+    lengths = [data.draw(st.sampled_from(lengths_in(each))) for each in (first, *others)]
+    found = difference(first, *others, allowance=D(allowance))
+    assert found.holds(lengths[0] - sum(lengths[1:]) + allowance)
+    # Its ends are reached when closed and only then.
+    ends = [(each.low, each.low_closed, each.high, each.high_closed) for each in others]
+    assert found.low == first.low - sum(high for _, _, high, _ in ends) + allowance
+    assert found.low_closed == (first.low_closed and all(closed for *_, closed in ends))
+    if first.high is None:
+        assert found.high is None
+        assert not found.high_closed
+    else:
+        assert found.high == first.high - sum(low for low, *_ in ends) + allowance
+        assert found.high_closed == (first.high_closed and all(closed for _, closed, *_ in ends))
+
+
+def test_side_clearance_from_depth_width_and_plates():
+    # Pocket less gear is -0.0008 to 0 in: TM 5-2815-241-34&P p.2-296; a gasket of 0.003 in and
+    # the rest are invented.
+    pocket, gear = exact(D("0.7478")), exact(D("0.7486"))
+    assert difference(pocket, gear, allowance=D("0.003")) == exact(D("0.0022"))
+    depth, width, plate = exact(D("50.00")), exact(D("40.00")), Interval(D("4.96"), D("4.97"))
+    side = difference(depth, width, plate, plate)
+    assert side == Interval(D("0.06"), D("0.08"), False, True)
+    with pytest.raises(Fault) as unbounded:
+        difference(depth, width, Interval(D(1), None))
+    assert unbounded.value.code == "no_upper_end"
+
+
+def test_repeats_of_a_figure_run_from_the_smallest_to_the_largest():
+    repeats = [exact(D("0.12")), exact(D("0.10")), exact(D("0.11"))]
+    assert combine_repeats(repeats) == (Interval(D("0.10"), D("0.12"), True, True), False)
+    assert combine_repeats([exact(D("0.10"))] * 2) == (exact(D("0.10")), False)
+    assert combine_repeats(repeats[:1]) == (repeats[0], False)
+
+
+def test_repeats_that_overlap_keep_what_they_share():
+    wide, inside = Interval(D(10), D(20)), Interval(D(12), D(15))
+    assert combine_repeats([wide, inside]) == (inside, False)
+    assert combine_repeats([wide, Interval(D(15), D(25))]) == (Interval(D(15), D(20)), False)
+    assert combine_repeats([wide, Interval(D(12), None)]) == (Interval(D(12), D(20)), False)
+    both_open = [Interval(D(10), None), Interval(D(12), None)]
+    assert combine_repeats(both_open) == (Interval(D(12), None), False)
+    # An end that one of them leaves out is left out.
+    shut = Interval(D(10), D(20), False, True)
+    assert combine_repeats([wide, shut]) == (Interval(D(10), D(20), False, False), False)
+    assert combine_repeats([shut, shut]) == (shut, False)
+    # A figure at the end of a bracket, and a bracket that only touches.
+    assert combine_repeats([wide, exact(D(10))]) == (exact(D(10)), False)
+    closed = Interval(D(5), D(10), True, True)
+    assert combine_repeats([wide, closed]) == (exact(D(10)), False)
+
+
+def test_repeats_that_disagree_are_taken_from_end_to_end():
+    one, other = Interval(D(10), D(15)), Interval(D(15), D(20))
+    assert combine_repeats([one, other]) == (Interval(D(10), D(20)), True)
+    assert combine_repeats([exact(D(15)), one]) == (Interval(D(10), D(15), True, True), True)
+    assert combine_repeats([Interval(D(20), None), one]) == (Interval(D(10), None), True)
+    open_low = Interval(D(10), D(12), False, True)
+    assert combine_repeats([open_low, Interval(D(13), D(14))]) == (
+        Interval(D(10), D(14), False, False), True,
+    )  # fmt: skip
+    same_low = [Interval(D(10), D(12), False), Interval(D(10), D(11)), exact(D(20))]
+    assert combine_repeats(same_low) == (Interval(D(10), D(20), True, True), True)
+    with pytest.raises(Fault) as nothing:
+        combine_repeats([])
+    assert nothing.value.code == "no_repeats"
+
+
+@given(st.lists(intervals(), min_size=1, max_size=4))
+def test_no_length_that_all_repeats_allow_is_lost(repeats):
+    found, disagree = combine_repeats(repeats)
+    points = sorted({point for each in repeats for point in lengths_in(each)})
+    allowed = [p for p in points if all(each.holds(p) for each in repeats)]
+    assert all(found.holds(point) for point in allowed)
+    if disagree:
+        assert not allowed
+        assert all(found.holds(p) for each in repeats for p in lengths_in(each))
+    elif not all(each.is_exact for each in repeats):
+        assert all(p in allowed for p in points if found.holds(p))

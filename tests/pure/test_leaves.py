@@ -9,15 +9,18 @@ from hypothesis import strategies as st
 from fleet.faults import Fault
 from fleet.units import LengthUnit
 from inspections.intervals import Interval
+from inspections.leafsearch import candidates
 from inspections.leaves import (
     STANDARD_SETS,
     Feel,
     Try,
     bracket,
     check_try,
+    ends,
     outside_bs957,
+    repeats_disagree,
+    series,
 )
-from inspections.nextleaf import candidates
 
 MM, INCH = LengthUnit.MM, LengthUnit.INCH
 METRIC_20 = STANDARD_SETS["metric_20"].leaves
@@ -113,6 +116,58 @@ def test_tries_that_disagree_name_the_pair():
         bracket([enters("0.05", "0.10"), refuses("0.15")])
 
 
+def again(repeat: int, *tries: Try) -> list[Try]:
+    return [Try(t.leaves, t.feel, repeat) for t in tries]
+
+
+def test_repeats_that_agree_hold_what_all_of_them_hold():
+    # Computed by hand, as all brackets of repeats here.
+    tries = [enters("0.10"), refuses("0.20"), *again(2, enters("0.15"), refuses("0.25"))]
+    assert bracket(tries) == Interval(D("0.15"), D("0.20"))
+    assert not repeats_disagree(tries)
+    assert series(tries) == {
+        1: Interval(D("0.10"), D("0.20")),
+        2: Interval(D("0.15"), D("0.25")),
+    }
+    # A repeat with one end only.
+    assert bracket([*tries, *again(3, enters("0.16"))]) == Interval(D("0.16"), D("0.20"))
+    assert bracket([enters("0.10"), *again(2, enters("0.15"))]) == Interval(D("0.15"), None)
+    assert not repeats_disagree([enters("0.10"), *again(2, enters("0.15"))])
+
+
+def test_repeats_that_disagree_count_from_end_to_end():
+    # 0.10 to 0.15 and 0.15 to 0.20 hold no length in common: 0.15 itself is in the second only.
+    tries = [
+        enters("0.10"), refuses("0.15"), *again(2, enters("0.15"), refuses("0.20")),
+    ]  # fmt: skip
+    assert repeats_disagree(tries)
+    assert bracket(tries) == Interval(D("0.10"), D("0.20"))
+    open_up = [refuses("0.15"), *again(2, enters("0.20"))]
+    assert repeats_disagree(open_up)
+    assert bracket(open_up) == Interval(D(0), None)
+    # The same leaf felt differently in two repeats is a doubt, not a slip of the hand.
+    assert repeats_disagree([enters("0.15"), *again(2, refuses("0.15"))])
+    assert not repeats_disagree([])
+    with pytest.raises(Fault, match=r"both entered and did not enter"):
+        bracket([enters("0.10"), *again(2, enters("0.15"), refuses("0.15"))])
+
+
+def test_the_tries_that_made_the_ends():
+    thin, thick = enters("0.10"), refuses("0.05", "0.15")
+    assert ends([enters("0.05"), thin, refuses("0.30"), thick]) == (thin, thick)
+    assert ends([thin]) == (thin, None)
+    assert ends([thick]) == (None, thick)
+    # Of a stack and a single leaf of one thickness, the single one.
+    single = refuses("0.20")
+    assert ends([thick, single]) == (None, single)
+    assert ends([enters("0.05", "0.10"), enters("0.15")])[0] == enters("0.15")
+    # Repeats that disagree: the lowest and the highest end.
+    first, second = [thin, refuses("0.15")], again(2, enters("0.15"), single)
+    assert ends([*first, *second]) == (thin, second[1])
+    with pytest.raises(Fault):
+        ends([])
+
+
 sizes = st.integers(min_value=1, max_value=200).map(lambda hundredths: D(hundredths) / 100)
 
 
@@ -139,3 +194,61 @@ def test_a_bracket_never_loses_the_true_gap(leaves, gap, data):
         earlier = bracket(tries[:shorter])
         assert earlier.low <= found.low
         assert earlier.high is None or (found.high is not None and found.high <= earlier.high)
+
+
+@given(
+    st.lists(sizes, min_size=1, max_size=12, unique=True),
+    st.integers(min_value=0, max_value=50_000).map(lambda x: D(x) / 10_000),
+    st.data(),
+)
+def test_repeats_never_lose_the_true_gap(leaves, gap, data):
+    """As above, over several repeats, taken in any order: and they then never disagree."""
+    thicknesses = candidates(leaves, stacks=True)
+    tries = [
+        Try(thicknesses[t], Feel.DRAG if t <= gap else Feel.REFUSES, repeat)
+        for t, repeat in data.draw(
+            st.lists(
+                st.tuples(st.sampled_from(sorted(thicknesses)), st.integers(1, 3)),
+                min_size=1,
+                max_size=9,
+            )
+        )
+    ]
+    found = bracket(tries)
+    assert found.holds(gap)
+    assert not repeats_disagree(tries)
+    assert all(one.holds(gap) for one in series(tries).values())
+    assert bracket(data.draw(st.permutations(tries))) == found
+    # The ends are those of the tries that made them.
+    low, high = ends(tries)
+    assert (low.thickness if low else D(0)) == found.low
+    assert (high.thickness if high else None) == found.high
+
+
+@given(
+    st.lists(
+        st.tuples(st.lists(sizes, min_size=1, max_size=2, unique=True), st.booleans(),
+                  st.integers(1, 3)),
+        min_size=1,
+        max_size=8,
+    )
+)  # fmt: skip
+def test_a_reading_holds_the_whole_of_what_its_repeats_say(found):
+    """Whatever was felt: inside every repeat where they agree, over all of them where not."""
+    tries = [Try(tuple(leaves), Feel.FREE if e else Feel.REFUSES, n) for leaves, e, n in found]
+    if any(
+        max([t.thickness for t in tries if t.repeat == n and t.feel.enters], default=D(0))
+        >= min([t.thickness for t in tries if t.repeat == n and not t.feel.enters], default=D(99))
+        for n in (1, 2, 3)
+    ):
+        with pytest.raises(Fault):
+            bracket(tries)
+        return
+    whole = bracket(tries)
+    for one in series(tries).values():
+        if repeats_disagree(tries):
+            assert whole.low <= one.low
+            assert whole.high is None or (one.high is not None and one.high <= whole.high)
+        else:
+            assert whole.low >= one.low
+            assert one.high is None or (whole.high is not None and whole.high <= one.high)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from fleet.faults import Fault
 from fleet.limits import JudgedBy, Limits
-from fleet.units import LengthUnit, convert
+from fleet.units import LengthUnit, as_fraction_mm, convert
 from fleet.vocabulary import Characteristic as Ch
 from inspections.intervals import Interval, exact
 from inspections.verdicts import (
@@ -70,7 +70,49 @@ def test_ends_that_touch_a_limit():
         judge_interval(closed, MM, Limits(None, None, MM))
 
 
+def by_fractions(interval, unit, limits, strict):
+    """Simple acceptance written apart from the product, in exact fractions of a millimetre."""
+    low = as_fraction_mm(interval.low, unit)
+    high = None if interval.high is None else as_fraction_mm(interval.high, unit)
+    outcomes = set()
+    if limits.high is not None:
+        most = as_fraction_mm(limits.high, limits.unit)
+        if low > most or (low == most and (strict or not interval.low_closed)):
+            outcomes.add(OUT)
+        elif high is None or high > most or (high == most and strict and interval.high_closed):
+            outcomes.add(UNDECIDED)
+    if limits.low is not None:
+        least = as_fraction_mm(limits.low, limits.unit)
+        if high is not None and (high < least or (high == least and not interval.high_closed)):
+            outcomes.add(OUT)
+        elif low < least:
+            outcomes.add(UNDECIDED)
+    return OUT if OUT in outcomes else UNDECIDED if UNDECIDED in outcomes else WITHIN
+
+
 lengths = st.integers(0, 60).map(lambda x: D(x) / 100)
+units = st.sampled_from(LengthUnit)
+small = st.integers(0, 8).map(lambda x: D(x) * 127 / 1000)
+
+
+@given(small, small, st.none() | small, st.none() | small, units, st.data())
+def test_simple_acceptance_equals_exact_fractions(low, width, least, most, unit, data):
+    # Multiples of 0.127 mm, which end in every unit, so that ends and limits meet often.
+    assume(least is not None or most is not None)
+    assume(least is None or most is None or least <= most)
+    other, strict, no_end = data.draw(units), data.draw(st.booleans()), data.draw(st.booleans())
+    ends = [convert(x, MM, unit) for x in (low, low + width)]
+    if no_end:
+        interval = Interval(ends[0], None, data.draw(st.booleans()))
+    elif width == 0:
+        interval = exact(ends[0])
+    else:
+        interval = Interval(*ends, data.draw(st.booleans()), data.draw(st.booleans()))
+    limits = Limits(*(None if x is None else convert(x, MM, other) for x in (least, most)), other)
+    expected = by_fractions(interval, unit, limits, strict)
+    assert judge_interval(interval, unit, limits, strict_high=strict) is expected
+
+
 RANKS = (WITHIN, UNDECIDED, OUT)
 
 

@@ -31,6 +31,7 @@ from tests.isolation_routes import (
     new_instrument,
     new_model,
     new_pump,
+    new_study,
     route,
 )
 from tests.isolation_world import World, csv_file, picture_file, pump_file
@@ -78,6 +79,13 @@ LINE = {
     "positions": "mesh 0",
     "page": "14",
 }
+LEAK_BLOCK = {
+    "shape": "slot",
+    "count": "4",
+    "gap_factor": "0.5",
+    "width_mm": "30",
+    "length_mm": "9",
+}
 MODEL = {"maker": "Ostermoor", "designation": "G2-other", "mass_kg": "14.1"}
 INSPECT = [C.INSPECT]
 
@@ -124,6 +132,13 @@ _FLEET: tuple[Route, ...] = (
         seen=SHARED,
     ),
     *form(
+        "fleet:leak-paths",
+        "model",
+        needs=[C.KEEP_REGISTER],
+        body=lambda w: {f"side_clearance_{name}": value for name, value in LEAK_BLOCK.items()},
+        seen=SHARED,
+    ),
+    *form(
         "fleet:sheet-add",
         "model",
         needs=[C.DRAFT_LIMITS],
@@ -133,6 +148,13 @@ _FLEET: tuple[Route, ...] = (
     route("get", "fleet:sheets-file", "csv", seen=SHARED, needs=[C.EXPORT]),
     route("get", "fleet:sheet", "sheet", seen=SHARED),
     *form("fleet:sheet-issue", "draft_sheet", needs=[C.DRAFT_LIMITS, C.ISSUE_LIMITS], seen=SHARED),
+    *form(
+        "fleet:sheet-rule",
+        "sheet",
+        needs=[C.ISSUE_LIMITS],
+        body=lambda w: {"kind": "simple", "why": "As before"},
+        seen=SHARED,
+    ),
     *form(
         "fleet:sheet-revise",
         "sheet",
@@ -221,12 +243,29 @@ _BENCH: tuple[Route, ...] = (
     route("get", "inspections:list", seen=LIST),
     route("get", "inspections:queue", seen=LIST),
     route("get", "inspections:instruments", seen=LIST),
-    route(
-        "post",
-        "inspections:instruments",
-        needs=[C.KEEP_INSTRUMENTS],
-        body=lambda w: {"instrument": w.instrument.pk},
-        foreign=INSTRUMENT,
+    route("get", "inspections:instrument", "instrument"),
+    do("inspections:instrument", [C.KEEP_INSTRUMENTS], "instrument", what="withdraw"),
+    do("inspections:instrument", [C.KEEP_INSTRUMENTS], "withdrawn", what="bring_back"),
+    do(
+        "inspections:instrument",
+        [C.KEEP_INSTRUMENTS],
+        "instrument",
+        what="calibrated",
+        body=lambda w: {"due_on": "2099-01-31", "permissible_error": "0.004"},
+    ),
+    do(
+        "inspections:instrument",
+        [C.KEEP_INSTRUMENTS],
+        "instrument",
+        what="withdraw_leaf",
+        body=lambda w: {"leaf": "0.10", "why": "Bent"},
+    ),
+    do(
+        "inspections:instrument",
+        [C.KEEP_INSTRUMENTS],
+        "instrument",
+        what="put_in_leaf",
+        body=lambda w: {"leaf": "0.55"},
     ),
     # The form names one's own sites only.
     route("get", "inspections:instrument-add", seen=LIST),
@@ -237,6 +276,47 @@ _BENCH: tuple[Route, ...] = (
         needs=[C.KEEP_INSTRUMENTS],
         body=new_instrument,
         foreign=SITE,
+    ),
+    route("get", "inspections:judged-again", "rule", seen=SHARED),
+    route("get", "inspections:studies", seen=LIST),
+    # The form names the people of one's own sites only.
+    route("get", "inspections:study-add", seen=LIST),
+    route(
+        "post",
+        "inspections:study-add",
+        seen=BODY,
+        needs=[C.KEEP_INSTRUMENTS],
+        body=lambda w: {**new_study(w), "parts": "HP-1\nHP-2"},
+        foreign=SITE,
+    ),
+    route("get", "inspections:study", "study"),
+    route("get", "inspections:study", "done_study"),
+    do(
+        "inspections:study",
+        [C.KEEP_INSTRUMENTS],
+        "study",
+        what="readings",
+        body=lambda w: {"instrument": w.instrument.pk, "low_0_1": "0.07", "high_0_1": "0.08"},
+    ),
+    do("inspections:study", [C.KEEP_INSTRUMENTS], "study", what="close"),
+    route("get", "inspections:agreement", seen=LIST),
+    route("get", "inspections:agreement-of", "trainee"),
+    route("get", "inspections:again", "waiting", "line"),
+    route(
+        "post",
+        "inspections:again",
+        "waiting",
+        "line",
+        needs=[C.COUNTERSIGN],
+        body=lambda w: {
+            "place": w.waiting.readings.get(
+                line=w.line, position=w.line.positions[0], replaced_at__isnull=True
+            ).pk,
+            "instrument": w.instrument.pk,
+            "entered": "0.07",
+            "feel": "drag",
+            "refused": "0.08",
+        },
     ),
     route("get", "inspections:photo", "photo"),
     route("get", "inspections:open", "pump"),
@@ -300,6 +380,9 @@ _BENCH: tuple[Route, ...] = (
         what="waive",
         body=lambda w: {"reason": "The next leaf is away"},
     ),
+    route("get", "inspections:leakage", "open"),
+    route("get", "inspections:leakage-table", "open"),
+    route("get", "inspections:leakage-drawing", "open", "side_clearance"),
     route("get", "inspections:component", "open", "gears"),
     do(
         "inspections:component",
@@ -358,6 +441,17 @@ _BENCH: tuple[Route, ...] = (
         "open",
         needs=INSPECT,
         body=lambda w: {**WHY, "version": version(w, "open")},
+    ),
+    *(
+        do(
+            f"inspections:{page}",
+            [C.COUNTERSIGN],
+            "unproposed",
+            what="accept_overdue",
+            body=lambda w: {"instrument": w.overdue_set.pk, "reason": "Checked again"},
+            foreign={"instrument": "overdue_set"},
+        )
+        for page in ("sign", "countersign")
     ),
     do(
         "inspections:countersign",

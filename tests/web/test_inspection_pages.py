@@ -16,7 +16,7 @@ from PIL import Image
 from fleet.roles import Role
 from inspections.dispositions import Disposition
 from inspections.lifecycle import InspectionState
-from inspections.models import Inspection, Instrument, Photo
+from inspections.models import Inspection, Photo
 from inspections.services import dispositions, readings, signing
 from tests import factories as make
 from tests.web.bench import Bench, signed_in, words
@@ -359,33 +359,3 @@ def test_the_report_of_a_corrected_inspection_leads_to_its_correction(bench: Ben
     assert correction.state == InspectionState.SIGNED.value
     page = words(client.get(bench.url("report")))
     assert f"Superseded by inspection {correction.pk} . Do not work by this sheet." in page
-
-
-# --- Instruments ---------------------------------------------------------------------------------
-
-
-def test_a_leaf_set_is_added_from_its_usual_list_and_withdrawn(bench: Bench) -> None:
-    client = signed_in(bench.competent)
-    asked = {
-        "site": bench.site.pk,
-        "identity": "FG-900",
-        "name": "Bench 3",
-        "kind": "feeler",
-        "unit": "mm",
-        "leaf_set": "metric_8",
-    }
-    refused = client.post(reverse("inspections:instrument-add"), {**asked, "unit": "in"})
-    assert refused.status_code == 422
-    assert "is marked in mm" in words(refused)
-    client.post(reverse("inspections:instrument-add"), asked)
-    added = Instrument.objects.get(identity="FG-900")
-    # The usual metric list of eight leaves, from memory.
-    assert [str(leaf) for leaf in added.leaves] == (
-        ["0.05", "0.10", "0.15", "0.20", "0.25", "0.30", "0.40", "0.50"]
-    )
-    withdraw = {"instrument": added.pk}
-    technician = signed_in(bench.technician)
-    assert technician.post(reverse("inspections:instruments"), withdraw).status_code == 403
-    client.post(reverse("inspections:instruments"), withdraw)
-    added.refresh_from_db()
-    assert added.withdrawn_at is not None

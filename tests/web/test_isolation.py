@@ -68,6 +68,7 @@ UNSCOPED = {
     "SheetsFile": "limit sheets belong to all sites",
     "SheetAdd": "limit sheets belong to all sites",
     "SheetIssue": "limit sheets belong to all sites",
+    "SheetRuleChoice": "limit sheets belong to all sites",
     "SheetRevise": "limit sheets belong to all sites",
     "LineEdit": "limit sheets belong to all sites",
     "LineRemove": "limit sheets belong to all sites",
@@ -77,7 +78,7 @@ UNSCOPED = {
     "FitAdd": "the catalogue belongs to all sites",
     "FitRemove": "the catalogue belongs to all sites",
 }
-SHARED_PAGES = {"Models", "OneModel", "OneSheet", "Catalogue", "OnePart"}
+SHARED_PAGES = {"Models", "OneModel", "OneSheet", "JudgedAgain", "Catalogue", "OnePart"}
 
 
 class Two:
@@ -373,7 +374,11 @@ OFFERED: tuple[tuple[tuple[str, ...], str, Capability], ...] = (
     (("fleet:sheet", "draft_sheet"), "fleet:sheet-issue draft_sheet", C.ISSUE_LIMITS),
     (("fleet:people",), "fleet:person-add site", C.KEEP_PEOPLE),
     (("fleet:people",), "fleet:role-revoke membership", C.KEEP_PEOPLE),
+    (("fleet:sheet", "sheet"), "fleet:sheet-rule sheet", C.ISSUE_LIMITS),
     (("inspections:instruments",), "inspections:instrument-add", C.KEEP_INSTRUMENTS),
+    (("inspections:instrument", "instrument"), 'value="withdraw_leaf"', C.KEEP_INSTRUMENTS),
+    (("inspections:instrument", "instrument"), 'value="calibrated"', C.KEEP_INSTRUMENTS),
+    (("inspections:sign", "unproposed"), 'value="accept_overdue"', C.COUNTERSIGN),
     (("inspections:report", "signed"), "inspections:supersede signed", C.SUPERSEDE),
     (("inspections:check", "open", "line"), 'value="try"', C.INSPECT),
     (("inspections:check", "open", "tip_line"), 'value="waive"', C.WAIVE),
