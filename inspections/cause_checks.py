@@ -43,7 +43,7 @@ _RELIEF = "TM 5-3820-256-24-2 ch. 7, page not confirmed"
 
 _BLEED = "Bleed the line and see zero on a gauge before you open it."
 _NEVER_FEEL = "Never feel for a leak: hold card or wood at arm's length. Oil can go through skin."
-_HOT = "Oil above about 50 °C scalds: let it cool."
+_HOT = "Oil above about 50\u00a0°C scalds: let it cool."
 _LOCK = "Lock off the drive before you reach in."
 _SPRING = "The spring is under load: let it off a little at a time."
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from fleet.vocabulary import Characteristic, Component, PumpFamily
+from inspections.cause_signs import COMMON_PRACTICE
 from inspections.causes import LikelyCause, Seen, in_a_sentence, likely_causes
 from inspections.cautions import CLOSING
 from inspections.findings import Cause, Severity, Word
@@ -17,11 +18,13 @@ class Causes:
     """The sentence, and each cause with its signs and what to check on the machine.
 
     `faint`: those with a single sign that has other causes too, unless there are no others.
+    `common_practice`: the source of what stands in no book, which a page need not repeat.
     """
 
     sentence: str
     all: tuple[LikelyCause, ...]
     closing: str = CLOSING
+    common_practice: str = COMMON_PRACTICE
 
     @property
     def likely(self) -> tuple[LikelyCause, ...]:

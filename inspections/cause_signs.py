@@ -72,7 +72,7 @@ class Against:
     source: str
 
 
-_TRADE = "common practice, no source"
+COMMON_PRACTICE = "common practice, no source"
 _WEAR_PLATES = frozenset({C.WEAR_PLATE_FRONT, C.WEAR_PLATE_REAR})
 _PLATES = _WEAR_PLATES | {C.SIDE_PLATE_FRONT, C.SIDE_PLATE_REAR, C.VALVE_PLATE}
 _TOOTHED = frozenset({C.GEARS, C.INNER_GEAR, C.OUTER_GEAR})
@@ -91,10 +91,10 @@ _INLET = frozenset({C.INLET_PORT})
 _PORTS = frozenset({C.INLET_PORT, C.OUTLET_PORT})
 
 _CUT_IN = "TM 5-3820-256-24-2 §7-1.4.1"
-_PLATE = f"TM 5-3820-256-24-2 ch. 7 for wear plates, page not confirmed; else {_TRADE}"
-_PARTICLES = f"TM 5-3805-262-34 p.4-264 ff. for wear plates and body; else {_TRADE}"
-_GEAR_PARTICLES = f"TM 5-3805-262-34 for external gears, page not confirmed; else {_TRADE}"
-_SEAL_GUIDE = f"common seal-failure terms; {_TRADE}"
+_PLATE = f"TM 5-3820-256-24-2 ch. 7 for wear plates, page not confirmed; else {COMMON_PRACTICE}"
+_PARTICLES = f"TM 5-3805-262-34 p.4-264 ff. for wear plates and body; else {COMMON_PRACTICE}"
+_GEAR_PARTICLES = f"TM 5-3805-262-34 for external gears, page not confirmed; else {COMMON_PRACTICE}"
+_SEAL_GUIDE = f"common seal-failure terms; {COMMON_PRACTICE}"
 _SOME, _STRONG = Strength.SOME, Strength.STRONG
 _Point = tuple[Cause, Strength, str]
 
@@ -121,27 +121,27 @@ _BODY_RULES = (
     ),
     *_rules(
         (Look(_BODIES, Word.CRACKED, Severity.POLISH),),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.OVER_PRESSURE, _STRONG, "A spike of pressure cracks a body."),
     ),
     *_rules(
         (Look(_INLET, Word.CAVITATION_EROSION, Severity.POLISH),),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.CAVITATION, _STRONG, "A starved inlet pits what lies nearest to it."),
     ),
     *_rules(
         (Look(_INLET, Word.BLOCKED, Severity.POLISH),),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.CAVITATION, _STRONG, "A blocked inlet starves the pump."),
     ),
     *_rules(
         (Look(frozenset({C.HOUSING}), Word.BLOCKED, Severity.POLISH),),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.CASE_PRESSURE, _SOME, "A blocked drain lets the pressure in the case rise."),
     ),
     *_rules(
         (Look(_PORTS | _BODIES, Word.THREAD_DAMAGED), Look(_PORTS | _BODIES, Word.FACE_DAMAGED)),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.FITTING_DAMAGE, _SOME, "Threads and faces are hurt when fittings go in or out."),
     ),
 )
@@ -161,7 +161,7 @@ _PLATE_AND_GEAR_RULES = (
                 Severity.POLISH,
             ),
         ),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.CAVITATION, _SOME, "Pits near the inlet and the mesh come from a starved inlet."),
         (Cause.AERATION, _SOME, "Air in the oil pits parts as well."),
     ),
@@ -188,7 +188,7 @@ _PLATE_AND_GEAR_RULES = (
     ),
     *_rules(
         (Measured(Characteristic.PLATE_WEAR),),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.CONTAMINATION, _SOME, "Plates wear away fast in dirty oil."),
     ),
     *_rules(
@@ -207,7 +207,7 @@ _PLATE_AND_GEAR_RULES = (
     ),
     *_rules(
         (Look(_TOOTHED, Word.BROKEN, Severity.POLISH),),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.CONTAMINATION, _SOME, "A foreign body breaks a tooth."),
         (Cause.OVER_PRESSURE, _SOME, "A shock breaks a tooth."),
     ),
@@ -216,12 +216,12 @@ _PLATE_AND_GEAR_RULES = (
 _SHAFT_AND_BEARING_RULES = (
     *_rules(
         (Look(_JOURNALS, Word.ONE_SIDED_WEAR, Severity.POLISH),),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.MISALIGNMENT, _STRONG, "A drive out of line, or a belt, loads one side."),
     ),
     *_rules(
         (Measured(Characteristic.JOURNAL_SPREAD),),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.MISALIGNMENT, _SOME, "A journal that runs askew wears to a taper."),
     ),
     *_rules(
@@ -229,7 +229,7 @@ _SHAFT_AND_BEARING_RULES = (
             Look(_everywhere(Word.SPLINE_OR_KEY_WORN), Word.SPLINE_OR_KEY_WORN),
             Look(_SHAFTS | {C.ROTOR, C.CYLINDER_BLOCK}, Word.FRETTING),
         ),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.MISALIGNMENT, _STRONG, "A coupling out of line or loose frets what it drives."),
     ),
     *_rules(
@@ -238,7 +238,7 @@ _SHAFT_AND_BEARING_RULES = (
             Look(_JOURNALS, Word.SMEARED, Severity.POLISH),
             Look(_JOURNALS, Word.HEAT_COLOUR, Severity.POLISH),
         ),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.DRY_START, _SOME, "Bearings rub dry until the oil comes."),
         (Cause.WRONG_VISCOSITY, _SOME, "Oil too thin does not carry the shaft."),
         (Cause.OVERHEATING, _SOME, "Hot oil is thin oil."),
@@ -250,12 +250,12 @@ _SHAFT_AND_BEARING_RULES = (
     ),
     *_rules(
         (Look(_SHAFTS, Word.BENT, Severity.POLISH),),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.OVER_PRESSURE, _SOME, "Overload bends a shaft."),
     ),
     *_rules(
         (Measured(Characteristic.SHAFT_RUN_OUT),),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.OVER_PRESSURE, _SOME, "Overload bends a shaft."),
         (Cause.MISALIGNMENT, _SOME, "A drive out of line bends it turn by turn."),
     ),
@@ -264,7 +264,7 @@ _SHAFT_AND_BEARING_RULES = (
             Look(frozenset({C.BEARINGS}), Word.PITTED),
             Look(_BUSHES, Word.FLAKED),
         ),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.WATER_IN_OIL, _SOME, "Water in the oil shortens the life of bearings."),
     ),
     *_rules(
@@ -288,27 +288,27 @@ _SHAFT_AND_BEARING_RULES = (
 _OTHER_FAMILY_RULES = (
     *_rules(
         (Look(_RING, Word.RIPPLED), Measured(Characteristic.RING_WEAR_STEP)),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.OVER_PRESSURE, _SOME, "High pressure ripples the ring."),
         (Cause.WRONG_VISCOSITY, _SOME, "Oil too thin lets the vanes chatter."),
         (Cause.AERATION, _SOME, "Air lets the vanes bounce."),
     ),
     *_rules(
         (Look(_everywhere(Word.VANE_STICKS), Word.VANE_STICKS),),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.CONTAMINATION, _SOME, "Dirt wedges a vane in its slot."),
         (Cause.OVERHEATING, _SOME, "Varnish from hot oil sticks a vane."),
     ),
     *_rules(
         (Look(_SHOES, Word.SHOE_ROLLED, Severity.POLISH),),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.OVER_SPEED, _SOME, "Too fast, and the shoes are thrown off the plate."),
         (Cause.CAVITATION, _SOME, "Vacuum at the inlet lifts the shoes."),
         (Cause.CONTAMINATION, _SOME, "Dirt under a shoe tips it."),
     ),
     *_rules(
         (Look(_SHOES, Word.SHOE_LOOSE), Measured(Characteristic.SLIPPER_END_PLAY)),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.OVER_SPEED, _SOME, "Too fast, and the shoes are pulled off their balls."),
         (Cause.CAVITATION, _SOME, "Vacuum at the inlet pulls at the shoes."),
     ),
@@ -318,27 +318,27 @@ _OTHER_FAMILY_RULES = (
             Measured(Characteristic.VANE_SLOT_GAP),
             Look(_SLIDING | _JOURNALS, Word.SCORED),
         ),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.CONTAMINATION, _SOME, "Dirt opens close fits and scores what slides."),
     ),
     *_rules(
         (Look(_SLIDING | _JOURNALS, Word.ABRASIVE_WEAR, Severity.POLISH),),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.CONTAMINATION, _STRONG, "Faces as if sandblasted are the work of fine dirt."),
     ),
     *_rules(
         (Look(_SHOES | _PLATES, Word.BLOCKED, Severity.POLISH),),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.CONTAMINATION, _SOME, "Dirt blocks small holes."),
     ),
     *_rules(
         (Look(_SLIDING | _TOOTHED | _PLATES, Word.SCUFFED),),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.WRONG_VISCOSITY, _SOME, "Oil too thin lets the faces scuff."),
     ),
     *_rules(
         (Look(_SLIDING | _PLATES, Word.SMEARED),),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.DRY_START, _SOME, "Faces that run dry smear within minutes."),
     ),
 )
@@ -346,22 +346,22 @@ _OTHER_FAMILY_RULES = (
 _ANYWHERE_RULES = (
     *_rules(
         (Look(_everywhere(Word.EMBEDDED_GRIT), Word.EMBEDDED_GRIT, Severity.POLISH),),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.CONTAMINATION, _STRONG, "The dirt itself is there."),
     ),
     *_rules(
         (Look(_everywhere(Word.CORROSION), Word.CORROSION, Severity.POLISH),),
-        f"ISO 15243:2017 5.3 for bearings; else {_TRADE}",
+        f"ISO 15243:2017 5.3 for bearings; else {COMMON_PRACTICE}",
         (Cause.WATER_IN_OIL, _STRONG, "Water rusts and etches."),
     ),
     *_rules(
         (Look(_everywhere(Word.VARNISH), Word.VARNISH, Severity.POLISH),),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.OVERHEATING, _STRONG, "Oil that was too hot leaves a brown film."),
     ),
     *_rules(
         (Look(_everywhere(Word.SEIZED), Word.SEIZED, Severity.POLISH),),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.DRY_START, _SOME, "A pump without oil seizes within the first minutes."),
     ),
     *_rules(
@@ -424,23 +424,21 @@ _SEAL_RULES = (
 _COMPLAINT_RULES = (
     *_rules(
         (Said("rattl"),),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.CAVITATION, _SOME, "A starved pump sounds as if gravel ran through it."),
     ),
-    *_rules(
-        (Said("foam"),),
-        _TRADE,
-        (Cause.AERATION, _STRONG, "Foam is air in the oil."),
-    ),
+    *_rules((Said("foam"),), COMMON_PRACTICE, (Cause.AERATION, _STRONG, "Foam is air in the oil.")),
     *_rules(
         (Said("whin"), Said("spong")),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.AERATION, _SOME, "Air whines as the pressure changes and makes motion spongy."),
     ),
-    *_rules((Said("milk"),), _TRADE, (Cause.WATER_IN_OIL, _STRONG, "Water makes oil milky.")),
+    *_rules(
+        (Said("milk"),), COMMON_PRACTICE, (Cause.WATER_IN_OIL, _STRONG, "Water makes oil milky.")
+    ),
     *_rules(
         (Said("hot"), Said("overheat")),
-        _TRADE,
+        COMMON_PRACTICE,
         (Cause.OVERHEATING, _SOME, "The operator says so."),
         (Cause.WRONG_VISCOSITY, _SOME, "Oil too thin runs hot."),
     ),
@@ -462,7 +460,7 @@ def _sound(components: frozenset[C]) -> Look:
 
 
 AGAINST: tuple[Against, ...] = (
-    Against(_sound(_PLATES), Cause.CONTAMINATION, "Dirty oil marks plates first.", _TRADE),
+    Against(_sound(_PLATES), Cause.CONTAMINATION, "Dirty oil marks plates first.", COMMON_PRACTICE),
     Against(
         Measured(Characteristic.CUT_IN_DEPTH, Outcome.WITHIN),
         Cause.CONTAMINATION,
@@ -473,9 +471,9 @@ AGAINST: tuple[Against, ...] = (
         Look(_TOOTHED, Word.SHARP_EDGE, Severity.POLISH),
         Cause.CONTAMINATION,
         "A sharp face edge mills the plates without any dirt.",
-        _TRADE,
+        COMMON_PRACTICE,
     ),
-    Against(_sound(_INLET), Cause.CAVITATION, "A starved inlet pits it.", _TRADE),
+    Against(_sound(_INLET), Cause.CAVITATION, "A starved inlet pits it.", COMMON_PRACTICE),
     Against(
         Measured(Characteristic.CUT_IN_DEPTH, Outcome.WITHIN),
         Cause.OVER_PRESSURE,
@@ -486,12 +484,15 @@ AGAINST: tuple[Against, ...] = (
         Measured(Characteristic.RING_WEAR_STEP, Outcome.WITHIN),
         Cause.OVER_PRESSURE,
         "Too much pressure ripples the ring.",
-        _TRADE,
+        COMMON_PRACTICE,
     ),
     Against(
-        _sound(_BUSHES), Cause.MISALIGNMENT, "A drive out of line wears them on one side.", _TRADE
+        _sound(_BUSHES),
+        Cause.MISALIGNMENT,
+        "A drive out of line wears them on one side.",
+        COMMON_PRACTICE,
     ),
-    Against(_sound(_BUSHES), Cause.DRY_START, "A dry start smears them.", _TRADE),
-    Against(_sound(_BUSHES), Cause.WATER_IN_OIL, "Water etches them first.", _TRADE),
-    Against(_sound(_PLATES), Cause.OVERHEATING, "Heat colours the plates.", _TRADE),
+    Against(_sound(_BUSHES), Cause.DRY_START, "A dry start smears them.", COMMON_PRACTICE),
+    Against(_sound(_BUSHES), Cause.WATER_IN_OIL, "Water etches them first.", COMMON_PRACTICE),
+    Against(_sound(_PLATES), Cause.OVERHEATING, "Heat colours the plates.", COMMON_PRACTICE),
 )

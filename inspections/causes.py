@@ -160,7 +160,7 @@ def _matches(
         worst: dict[C, Severity] = {}
         for one in seen:
             if one.word is sign.word and one.component in sign.components:
-                worst[one.component] = max(one.severity, worst.get(one.component, one.severity))
+                worst[one.component] = one.severity  # sorted: the worst comes last
         for component, severity in worst.items():
             if severity >= sign.least:
                 yield _look_text(component, sign.word, severity), _part_of(component)

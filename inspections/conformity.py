@@ -333,8 +333,9 @@ def producer_risk(
 ) -> float:
     """Probability that a part is within the limits and yet rejected (JCGM 106:2012, 9.5.3)."""
     accepted = _acceptance(u, limit_low, limit_high, guard)
-    edges = (limit_low, limit_low + guard, limit_high - guard, limit_high)
-    return _mass(prior, (limit_low, limit_high), lambda y: 1.0 - accepted(y), edges)
+    # Where the integrand falls off, so that no narrow step is stepped over.
+    steps = (limit_low + guard, limit_high - guard)
+    return _mass(prior, (limit_low, limit_high), lambda y: 1.0 - accepted(y), steps)
 
 
 def guard_for_risk(
@@ -371,13 +372,13 @@ def _mass(
     prior: Prior,
     ends: tuple[float, float],
     weight: Callable[[float], float],
-    edges: Sequence[float] = (),
+    steps: Sequence[float] = (),
 ) -> float:
     least, most = prior.support()
     low, high = max(ends[0], least), min(ends[1], most)
     if low >= high:
         return 0.0
-    inside = sorted(edge for edge in edges if low < edge < high)
+    inside = sorted(step for step in steps if low < step < high)
     marks = (low, *inside, high)
     return sum(
         float(quad(lambda y: float(prior.pdf(y)) * weight(y), a, b, epsabs=1e-13, epsrel=1e-10)[0])

@@ -306,9 +306,7 @@ def _follow_through(drafts: dict[C, _Draft], *, body_replaceable: bool) -> None:
             if any(part in drafts and drafts[part].disposition.renews for part in rule.when):
                 for part in rule.then:
                     if part in drafts:
-                        # A body is one part, whatever made it go.
-                        to = Disposition.REPLACE if part in _BODIES else Disposition.REPLACE_SET
-                        changed |= drafts[part].raise_to(to, rule.reason)
+                        changed |= drafts[part].raise_to(Disposition.REPLACE_SET, rule.reason)
         lost = [part for part in _BODIES if part in drafts and drafts[part].disposition.renews]
         if lost and not body_replaceable:
             reason = Reason(

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from decimal import Decimal
 
-from fleet.decisions import SIMPLE, DecisionRule, RuleKind
+from fleet.decisions import SIMPLE, DecisionRule
 from fleet.limits import JudgedBy, Limits
-from fleet.models import SheetLine, SheetRule
+from fleet.models import SheetLine
+from fleet.selectors import decision_rule_of as decision_rule_of
 from fleet.units import LengthUnit
 from fleet.vocabulary import Characteristic
 from inspections.intervals import Interval
@@ -24,13 +25,6 @@ def reference_of(line: SheetLine) -> SheetReference:
     return SheetReference(
         document=line.sheet.document, page=line.page, sheet=f"sheet {line.sheet.revision}"
     )
-
-
-def decision_rule_of(row: SheetRule | None) -> DecisionRule:
-    """The rule of a row; none is simple acceptance."""
-    if row is None:
-        return SIMPLE
-    return DecisionRule(RuleKind(row.kind), row.guard_z, row.p_accept, row.p_reject)
 
 
 def readings_for(

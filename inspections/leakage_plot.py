@@ -31,6 +31,7 @@ _OWN_LOOKS = (
     ".leak-plot__limit{stroke:#B3261E;stroke-width:2}"
     ".leak-plot__limit-label{fill:#B3261E}"
     ".leak-plot__unit{fill:#565E68}"
+    "[class$='-label']{paint-order:stroke;stroke:#FFFFFF;stroke-width:4px}"
 )
 
 
@@ -84,8 +85,7 @@ def leak_curve_svg(
     if today is not None:
         parts.append(_today(scale, loss, axes, *today))
     if new is not None:
-        label_x = min(max(scale.x(sum(new) / 2), _LEFT + 26), _RIGHT - 26)
-        parts.append(_text("leak-plot__new-label", label_x, _FOOT - 14, "as new"))
+        parts.append(_new_label(scale.x(new[0])))
     style = f"<style>{_OWN_LOOKS}</style>" if standalone else ""
     return (
         '<svg class="leak-plot" xmlns="http://www.w3.org/2000/svg"'
@@ -165,15 +165,24 @@ def _today(scale: _Scale, loss: PathLoss, axes: Axes, low: float, high: float) -
         parts.append(_line("leak-plot__whisker", x, scale.y(loss.low), x, scale.y(loss.high)))
     parts.append(f'<circle class="leak-plot__today" cx="{_px(x)}" cy="{_px(y)}" r="4.5"/>')
     said = f"today {figure(flow * axes.flow_per_l_min)}"
-    # The room over a cube is on its left; where there is none, above the dot.
+    # The room over a cube is on its left, above the words at the foot; where there is none, above
+    # the dot.
     top = min(y, scale.y(loss.high or flow))
     if x - _LEFT > 110:
-        parts.append(_text("leak-plot__today-label", x - 10, max(y - 4, _TOP + 12), said, "end"))
+        height = max(min(y - 4, _FOOT - 30), _TOP + 12)
+        parts.append(_text("leak-plot__today-label", x - 10, height, said, "end"))
     else:
         parts.append(
             _text("leak-plot__today-label", _LEFT + 8, max(top - 30, _TOP + 12), said, "start")
         )
     return "".join(parts)
+
+
+def _new_label(bar_x: float) -> str:
+    """Before its bar, where the curve lies flat; over the bar where that begins at the edge."""
+    if bar_x - _LEFT > 56:
+        return _text("leak-plot__new-label", bar_x - 5, _FOOT - 8, "as new", "end")
+    return _text("leak-plot__new-label", _LEFT + 4, _FOOT - 14, "as new", "start")
 
 
 def _foot_bar(css: str, scale: _Scale, low: float, high: float, *, lift: float) -> str:

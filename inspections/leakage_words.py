@@ -124,6 +124,13 @@ def change_first(losses: Losses, units: Units) -> str:
     first, *others = losses.gains
     total = flow_words(losses.total, units)
     gained = figure(units.from_l_min(first.gives_back))
+    if larger := [p for p in losses.paths if p.as_new is None and (p.flow or 0) > first.gives_back]:
+        most = max(larger, key=lambda path: path.flow or 0.0)
+        return (
+            f"By the figures as new that the sheet prints, the {first.part} give back most: "
+            f"{gained} of {total}. It prints none for {called(most.measured.name)}, which loses "
+            f"{flow_words(most.flow or 0.0, units)}: its change may give back more."
+        )
     said = f"Change the {first.part} first: that would give back {gained} of {total}."
     if others:
         rest = ", ".join(f"the {o.part} {flow_words(o.gives_back, units)}" for o in others)
@@ -173,13 +180,6 @@ def notes(loss: PathLoss) -> tuple[str, ...]:
             f"Still to be measured: {', '.join(measured.missing)}. The other positions stand for "
             "them."
         )
-    if any(c.u_mm is None for c in measured.clearances):
-        said.append(
-            "The uncertainty of the reading is not known: the range counts the brackets and the "
-            "oil only. Enter the permissible error of the instrument."
-        )
-    if loss.as_new is None:
-        said.append("The sheet prints no figure as new: what a change gives back is not known.")
     said += _limits_of_formula(loss, path, loss.reynolds)
     if path.shape is not LeakShape.ANNULUS and path.gap_factor < 1:
         times = _plain(1 / float(path.gap_factor) ** 2)
@@ -287,6 +287,17 @@ def validity(losses: Losses) -> tuple[str, ...]:
             else "; the oil is taken as entered."
         ),
     ]
+    counted = [path for path in losses.paths if path.flow is not None]
+    if unsure := [p for p in counted if any(c.u_mm is None for c in p.measured.clearances)]:
+        said.append(
+            f"The uncertainty of the readings is not known for {_named(unsure)}: there the range "
+            "counts the brackets and the oil only. Enter the permissible error of the instrument."
+        )
+    if without := [path for path in counted if path.as_new is None]:
+        said.append(
+            f"The sheet prints no figure as new for {_named(without)}: what a change gives back "
+            "there is not known."
+        )
     thickness = asked.kinematic_mm2_s
     if thickness < LEAST_MM2_S:
         said.append(
@@ -299,6 +310,10 @@ def validity(losses: Losses) -> tuple[str, ...]:
             "that pumps of this kind usually need (common practice)."
         )
     return tuple(said)
+
+
+def _named(paths: Iterable[PathLoss]) -> str:
+    return ", ".join(called(path.measured.name) for path in paths)
 
 
 def _plain(value: float) -> str:

@@ -66,7 +66,8 @@ def under_later_rule(inspection: Inspection) -> LaterRule | None:
     """
     newest = (
         RejudgedVerdict.objects.filter(inspection=inspection)
-        .order_by("-rejudgement_id")
+        # By the rule: a later one may have been begun first.
+        .order_by("-rejudgement__rule_id")
         .values("rejudgement_id")[:1]
     )
     judged_at = Verdict.objects.filter(

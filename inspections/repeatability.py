@@ -421,11 +421,11 @@ def _told_apart(spreads: Spreads, tolerance: Decimal | None, unit: str) -> str:
 
 def _most_of_it(spreads: Spreads) -> str:
     causes = (
-        (spreads.repeatability, "that one person finds something else when measuring again"),
-        (spreads.persons, "that one person reads higher than another"),
-        (spreads.interaction, "that people differ from part to part"),
+        (spreads.repeatability, "one person finding something else when measuring again"),
+        (spreads.persons, "one person reading higher than another"),
+        (spreads.interaction, "people differing from part to part"),
     )
-    return f"Most of that is {max(causes, key=lambda cause: cause[0])[1]}."
+    return f"Most of it comes from {max(causes, key=lambda cause: cause[0])[1]}."
 
 
 def _percent(share: float) -> str:

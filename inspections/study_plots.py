@@ -31,10 +31,14 @@ class Scale:
 
 
 def scale_of(ends: Sequence[tuple[Decimal, Decimal]]) -> Scale:
-    """From the lowest end to the highest, with a little air; at least two ends."""
+    """From the lowest end to the highest, out to round figures, not below nothing.
+
+    Raises ValueError where there is nothing to show.
+    """
     low, high = min(e[0] for e in ends), max(e[1] for e in ends)
-    air = (high - low) / 20 or max(abs(high) / 20, Decimal("0.001"))
-    return Scale(low - air, high + air)
+    span = high - low or high or Decimal(1)
+    step = Decimal(10) ** (span.adjusted() - 1)
+    return Scale(max((low // step - 1) * step, Decimal(0)), (high // step + 2) * step)
 
 
 def strip_svg(ends: Sequence[tuple[Decimal, Decimal]], scale: Scale, title: str) -> str:
@@ -47,7 +51,7 @@ def strip_svg(ends: Sequence[tuple[Decimal, Decimal]], scale: Scale, title: str)
         left, right = scale.at(low), scale.at(high)
         if low == high:
             parts.append(
-                f'<rect class="strip__value" x="{left - 1:.1f}" y="{y}" width="2" height="3"/>'
+                f'<rect class="strip__value" x="{left - 1.5:.1f}" y="{y}" width="3" height="3"/>'
             )
         else:
             wide = max(right - left, _LEAST_WIDTH)

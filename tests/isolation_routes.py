@@ -330,7 +330,7 @@ _FLEET = (
         "sheet",
         seen=SHARED,
         needs=[C.ISSUE_LIMITS],
-        body=lambda w: {"kind": "simple", "why": "As before"},
+        body=lambda w: {"kind": "probability", "why": "As agreed"},
     ),
     route("get", "pump-list", seen=LIST),
     route("post", "pump-list", seen=BODY, needs=[C.KEEP_REGISTER], body=new_pump, foreign=SITE),

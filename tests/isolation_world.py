@@ -253,6 +253,10 @@ def make_world(name: str) -> World:
     # What nobody knew the uncertainty of comes out undecided: these rows differ.
     rejudgement = rejudging.begin(event=RuleChosen(rule.pk, sheet.pk, model.pk))
     rejudgement = rejudging.go_on(event=RejudgingGoesOn(rejudgement.pk, 0))
+    # And back, so that what is opened later can still be decided.
+    choose_rule(
+        actor=factories.manager_of(site), sheet=sheet, kind=RuleKind.SIMPLE, why="As before"
+    )
 
     draft, preview = imports.try_import(
         actor=factories.manager_of(site),

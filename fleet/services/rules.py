@@ -25,7 +25,7 @@ from fleet.lifecycle import SheetState
 from fleet.models import LimitSheet, SheetRule, User
 from fleet.plumbing import outbox
 from fleet.roles import Capability
-from fleet.selectors import decision_rule_of, rule_in_force
+from fleet.selectors import decision_rule_of, rule_in_force, sheet_in_force
 from fleet.services.rows import column_faults, locked, one_transaction, refuse
 
 
@@ -67,7 +67,7 @@ def choose_rule(
                 "Choose the rule on the sheet in force.",
                 code="sheet_superseded",
             )
-        if decision_rule_of(rule_in_force(on_file)) == rule:
+        if rule_that_counts(on_file) == rule:
             raise Conflict(
                 f"Readings are judged so already: {rule.sentence()}. Choose another rule, or "
                 "leave it.",
@@ -106,6 +106,25 @@ def carry_over(*, old: LimitSheet, new: LimitSheet) -> SheetRule | None:
         chosen_by=chosen.chosen_by,
         chosen_at=chosen.chosen_at,
     )
+
+
+def rule_that_counts(sheet: LimitSheet) -> DecisionRule:
+    """The rule of a sheet; of a draft the one that it would have if it were issued now.
+
+    A draft takes over the rule of the sheet that it supersedes, unless another was chosen for it
+    since.
+    """
+    chosen = rule_in_force(sheet)
+    if sheet.state == SheetState.DRAFT.value and (old := sheet_in_force(sheet.model)) is not None:
+        return decision_rule_of(latest(rule_in_force(old), chosen))
+    return decision_rule_of(chosen)
+
+
+def latest(before: SheetRule | None, chosen: SheetRule | None) -> SheetRule | None:
+    """Which of two choices counts: the later one, and `chosen` of two at the same time."""
+    if before is None or (chosen is not None and chosen.chosen_at >= before.chosen_at):
+        return chosen
+    return before
 
 
 def _only_what_counts(

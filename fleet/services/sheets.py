@@ -10,12 +10,11 @@ from decimal import Decimal
 from django.utils import timezone
 
 from fleet.access import require_anywhere
-from fleet.decisions import DecisionRule
 from fleet.faults import Conflict, Fault
 from fleet.lifecycle import SheetState
 from fleet.limits import JudgedBy, LimitRow, Limits, check_row
 from fleet.lines_together import check_together
-from fleet.models import LARGEST_LENGTH, LimitSheet, PumpModel, SheetLine, SheetRule, User
+from fleet.models import LARGEST_LENGTH, LimitSheet, PumpModel, SheetLine, User
 from fleet.roles import Capability
 from fleet.selectors import decision_rule_of, rule_in_force, sheet_in_force
 from fleet.services import rules
@@ -241,28 +240,14 @@ def revise_sheet(
     return row
 
 
-def rule_once_issued(sheet: LimitSheet, in_force: LimitSheet | None) -> DecisionRule:
-    """The rule that a draft would have when issued now: the latest choice counts.
-
-    in_force: the sheet that it would supersede.
-    """
-    chosen, before = rule_in_force(sheet), rule_in_force(in_force) if in_force else None
-    return decision_rule_of(before if _is_later(before, chosen) else chosen)
-
-
 def _settle_rule(old: LimitSheet, new: LimitSheet) -> None:
     """Puts the latest choice in force; a rule that is new to the model is told to who judges."""
     before, chosen = rule_in_force(old), rule_in_force(new)
-    if _is_later(before, chosen):
+    counts = rules.latest(before, chosen)
+    if counts is not None and counts is before:
         rules.carry_over(old=old, new=new)
     elif chosen is not None and decision_rule_of(chosen) != decision_rule_of(before):
         rules.tell(chosen, new)
-
-
-def _is_later(before: SheetRule | None, chosen: SheetRule | None) -> bool:
-    if before is None:
-        return False
-    return chosen is None or chosen.chosen_at < before.chosen_at
 
 
 def draft_of(line: SheetLine) -> LineDraft:

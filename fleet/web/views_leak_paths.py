@@ -12,7 +12,7 @@ from django.shortcuts import get_object_or_404
 from django.urls import reverse
 
 from fleet.faults import Fault
-from fleet.leaks import LEAKING, LENGTHS, LeakPathDraft, leaking_in
+from fleet.leaks import LEAKING, NEEDED, LeakPathDraft, leaking_in
 from fleet.models import LeakPath, PumpModel
 from fleet.roles import Capability
 from fleet.services import leak_paths
@@ -23,25 +23,33 @@ from fleet.web.pages import FormPage
 # Field of a path -> how the page calls it. The letters are those of the sketches.
 _LABELS = {
     "count": "n, gaps at once",
-    "gap_factor": "gap, × clearance",
+    "gap_factor": "h, × clearance",
     "width_mm": "b, width, mm",
     "length_mm": "L, length, mm",
     "diameter_mm": "D, diameter, mm",
-    "inner_diameter_mm": "d, inner diameter, mm",
+    "inner_diameter_mm": "d, inside, mm",
     "eccentricity": "eccentricity",
 }
 _SHAPES = [("", "no leak path"), *((shape.value, shape.label) for shape in LeakShape)]
 
 
 @dataclass(frozen=True)
+class Entry:
+    """One figure of a block. name: the field of LeakPath; css shows it with its shapes only."""
+
+    name: str
+    label: str
+    field: Any
+
+
+@dataclass(frozen=True)
 class Block:
-    """What the form asks for one clearance. used: it has a path, or something was typed."""
+    """What the form asks for one clearance."""
 
     label: str
     hint: str
     shape: Any
-    fields: tuple[Any, ...]
-    used: bool
+    entries: tuple[Entry, ...]
 
 
 class LeakPathsForm(forms.Form):
@@ -56,20 +64,22 @@ class LeakPathsForm(forms.Form):
                 label=f"{name}: shape", choices=_SHAPES, required=False
             )
             for field, label in _LABELS.items():
-                self.fields[f"{characteristic}_{field}"] = FigureField(label=label, required=False)
+                self.fields[f"{characteristic}_{field}"] = FigureField(
+                    label=f"{name}: {label}", required=False
+                )
 
     def blocks(self) -> list[Block]:
         return [self._block(characteristic) for characteristic in self.characteristics]
 
     def _block(self, characteristic: Characteristic) -> Block:
-        shape = self[f"{characteristic}_shape"]
-        fields = tuple(self[f"{characteristic}_{field}"] for field in _LABELS)
         return Block(
             label=CHARACTERISTICS[characteristic].label,
             hint=LEAKING[characteristic].hint,
-            shape=shape,
-            fields=fields,
-            used=bool(shape.value()) or any(field.errors for field in (shape, *fields)),
+            shape=self[f"{characteristic}_shape"],
+            entries=tuple(
+                Entry(name, label, self[f"{characteristic}_{name}"])
+                for name, label in _LABELS.items()
+            ),
         )
 
     def clean(self) -> dict[str, Any]:
@@ -79,27 +89,25 @@ class LeakPathsForm(forms.Form):
             count = cleaned.get(name)
             if count is not None and count != count.to_integral_value():
                 self.add_error(name, "Enter a whole number of gaps.")
-            typed = [field for field in LENGTHS if cleaned.get(f"{characteristic}_{field}")]
-            if typed and not cleaned.get(f"{characteristic}_shape"):
-                self.add_error(
-                    f"{characteristic}_shape",
-                    "Choose the shape of this gap, or take its lengths out.",
-                )
         return cleaned
 
     def drafts(self) -> list[LeakPathDraft]:
         return [self._draft(c) for c in self.characteristics if self._given(c, "shape")]
 
     def _draft(self, characteristic: Characteristic) -> LeakPathDraft:
+        """What was typed for the shape; the page shows no other fields than those of the shape."""
+        shape = LeakShape(self._given(characteristic, "shape"))
         count = self._given(characteristic, "count")
         factor = self._given(characteristic, "gap_factor")
+        round_about = shape is LeakShape.ANNULUS
         return LeakPathDraft(
             characteristic=characteristic.value,
-            shape=self._given(characteristic, "shape"),
+            shape=shape.value,
             count=1 if count is None else int(count),
             gap_factor=Decimal(1) if factor is None else factor,
-            eccentricity=self._given(characteristic, "eccentricity") or Decimal(0),
-            **{field: self._given(characteristic, field) for field in LENGTHS},
+            eccentricity=(round_about and self._given(characteristic, "eccentricity"))
+            or Decimal(0),
+            **{field: self._given(characteristic, field) for field in NEEDED[shape]},
         )
 
     def _given(self, characteristic: Characteristic, field: str) -> Any:

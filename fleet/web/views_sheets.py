@@ -178,8 +178,7 @@ class OneSheet(SharedPage):
 
     def get(self, request: HttpRequest, pk: int) -> HttpResponse:
         sheet = get_object_or_404(selectors.limit_sheets(), pk=pk)
-        revisions = list(selectors.limit_sheets().filter(model=sheet.model_id).order_by("-id"))
-        in_force = next((r for r in revisions if r.state == SheetState.ISSUED.value), None)
+        revisions = selectors.limit_sheets().filter(model=sheet.model_id).order_by("-id")
         is_draft = sheet.state == SheetState.DRAFT.value
         lines = list(sheet.lines.all())
         told = selectors.rules_told(sheet)
@@ -191,8 +190,7 @@ class OneSheet(SharedPage):
                 "revisions": revisions,
                 "is_draft": is_draft,
                 "rules": [ChosenRule(r, r.pk in told) for r in selectors.rules_of(sheet)],
-                # A draft takes over the rule of the sheet that it will supersede.
-                "rule": sheets.rule_once_issued(sheet, in_force if is_draft else None).sentence(),
+                "rule": rules.rule_that_counts(sheet).sentence(),
                 "may": self.may_somewhere(),
             }
         )
@@ -281,10 +279,8 @@ class SheetIssue(SheetPage):
             "title": f"Issue sheet {self.sheet.revision}",
             "lines": [printed(line) for line in self.sheet.lines.all()],
             "in_force": (old := selectors.sheet_in_force(self.sheet.model)),
-            "rule": sheets.rule_once_issued(self.sheet, old).sentence(),
-            "rule_now": selectors.decision_rule_of(selectors.rule_in_force(old)).sentence()
-            if old
-            else "",
+            "rule": rules.rule_that_counts(self.sheet).sentence(),
+            "rule_now": rules.rule_that_counts(old).sentence() if old else "",
         }
 
 
@@ -302,7 +298,7 @@ class SheetRuleChoice(FormPage):
 
     @property
     def now(self) -> DecisionRule:
-        return selectors.decision_rule_of(selectors.rule_in_force(self.sheet))
+        return rules.rule_that_counts(self.sheet)
 
     def make_form(self, **bound: Any) -> Form:
         rule = self.now
@@ -404,8 +400,8 @@ class LineEdit(LinePage):
             computed = how == _COMPUTED
             initial = forms.usual_line(Characteristic(asked), self.family, computed=computed)
         lines = self.lines
-        if lines:
-            initial["unit"] = lines[-1].unit
+        # A book keeps to one unit.
+        initial["unit"] = lines[-1].unit if lines else LengthUnit.MM.value
         if source := initial.get("readings_from"):
             # The same places as on this draft, not those that are usual.
             places = next((line.positions for line in lines if line.characteristic == source), None)

@@ -100,9 +100,11 @@ def _go_on(row: Rejudgement) -> None:
 def _to_judge(rule: SheetRule) -> InspectionQuerySet:
     """All inspections of the model whatever sheet they were judged by: it is the rule that changed.
 
-    Each keeps the limits of its own sheet.
+    Each keeps the limits of its own sheet. Those that were opened under this rule have it already.
     """
-    return Inspection.objects.filter(sheet__model_id=rule.sheet.model_id, state__in=_JUDGED_AGAIN)
+    return Inspection.objects.filter(
+        sheet__model_id=rule.sheet.model_id, state__in=_JUDGED_AGAIN
+    ).exclude(rule_id__gte=rule.pk)
 
 
 def _judged_again(

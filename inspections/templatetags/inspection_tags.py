@@ -23,9 +23,9 @@ from inspections.leaves import Try
 from inspections.lifecycle import InspectionState, Reason
 from inspections.models import Reading, Verdict
 from inspections.selectors import Check
-from inspections.verdict_words import percent
 from inspections.verdicts import Outcome
 from inspections.web import reading as shown
+from inspections.web.leafwork import FEEL_SIGNS
 
 register = Library()
 
@@ -109,12 +109,6 @@ def hours(value: Decimal) -> str:
 
 
 @register.filter
-def chance(probability: float | None) -> str:
-    """62 %; nothing where it is not known."""
-    return "" if probability is None else percent(probability)
-
-
-@register.filter
 def said(reading: Reading) -> str:
     """A reading in the words of the bench."""
     return shown.said_of(reading)
@@ -135,7 +129,7 @@ def overdue_said(reading: Reading) -> str:
 @register.filter
 def tries(reading: Reading) -> list[tuple[Try, str]]:
     """Each leaf tried with the sign of its feel."""
-    return [(one, shown.FEEL_SIGNS[one.feel]) for one in tries_of(reading)]
+    return [(one, FEEL_SIGNS[one.feel]) for one in tries_of(reading)]
 
 
 @register.filter

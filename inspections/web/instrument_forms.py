@@ -117,6 +117,7 @@ class WithdrawLeafForm(forms.Form):
     leaf = forms.ChoiceField(label="Leaf", error_messages={"required": "Choose the leaf."})
     why = forms.CharField(
         max_length=200,
+        widget=forms.Textarea(attrs={"rows": 2}),
         label="What is wrong with it",
         help_text="Bent, torn, rusty, worn: 'kinked at the tip, 0.004 mm under at three places'.",
         error_messages={"required": "Say what is wrong with the leaf: bent, torn, rusty, worn."},

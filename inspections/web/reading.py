@@ -87,7 +87,7 @@ def bracket_drawing(check: Check, position: str) -> SafeString:
         known, own, outcome = alone.interval, alone.unit, alone.outcome.value
         title = f"{position}: {alone.outcome.label}"
     unit = common_unit(own, limit_unit)
-    place = check.place(position)
+    place = check.place(position) if not line.readings_from else None
     tries = tries_of(place.reading) if place is not None and place.reading is not None else []
     return mark_safe(  # noqa: S308 (drawn by us, its text escaped)
         bracket_svg(

@@ -42,7 +42,7 @@ class StudyForm(forms.Form):
     tolerance = LengthField(
         required=False,
         label="Width between the limits",
-        help_text="Where there is an upper and a lower limit: what lies between them.",
+        help_text="From the lower limit to the upper one; with one limit only, from as-new to it.",
     )
     people = forms.TypedMultipleChoiceField(
         coerce=int,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
@@ -119,9 +120,9 @@ class LeakagePage(CostPage):
             "losses": found,
             "units": units,
             "rows": rows,
-            "result": words.result(found, units),
-            "spread": words.spread(found, units),
-            "change_first": words.change_first(found, units),
+            "result": _unbroken(words.result(found, units)),
+            "spread": _unbroken(words.spread(found, units)),
+            "change_first": _unbroken(words.change_first(found, units)),
             "validity": words.validity(found),
             "total": _flow(found.total, units),
             "total_low": _flow(found.low, units),
@@ -239,7 +240,13 @@ def _read(clearances: tuple[Clearance, ...], unit: LengthUnit) -> str:
 def _length(length_mm: Decimal, unit: LengthUnit) -> str:
     value = convert(length_mm, LengthUnit.MM, unit)
     rounded = round(value, {LengthUnit.MM: 4, LengthUnit.INCH: 5}.get(unit, 2))
-    return show(Decimal(f"{rounded.normalize():f}"), unit)
+    # Printed digits are kept where there is nothing to round: 0.10 stays 0.10.
+    return show(value if value == rounded else rounded, unit)
+
+
+def _unbroken(text: str) -> str:
+    """The sentence with its figures tied to their units, so that no line ends between them."""
+    return re.sub(r"(?<=\d) (?=%|°|bar|psi|L/min|US gpm)", "\u00a0", text)
 
 
 def _csv_row(one: Costed, asked: Conditions) -> list[str]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from decimal import Decimal
 from typing import Any
 
 from django.http import Http404, HttpRequest, HttpResponse
@@ -322,7 +321,7 @@ def _outcome(study: Study, taken: Sequence[StudyReading]) -> dict[str, Any]:
             for one in result["persons"]
         ],
         "strips": _strips(study, taken, scale),
-        "axis": (_rounded(scale.low, unit), _rounded(scale.high, unit)),
+        "axis": (f"{scale.low:f}", f"{scale.high:f}"),
         "anova": [
             (label, result["anova"][name])
             for name, label in (
@@ -381,10 +380,6 @@ def _shown(figure: float, unit: LengthUnit) -> str:
 
 def _signed(figure: float, unit: LengthUnit) -> str:
     return f"{figure:+.{_PLACES[unit]}f}".replace("-", "−")
-
-
-def _rounded(figure: Decimal, unit: LengthUnit) -> str:
-    return f"{round(figure, _PLACES[unit]):f}"
 
 
 def _safe(svg: str) -> SafeString:

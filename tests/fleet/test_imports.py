@@ -27,6 +27,7 @@ from fleet.services import imports, pumps
 from fleet.services.imports import Preview, apply_import, preview_import, try_import
 from tests import factories
 from tests.fleet.conftest import People
+from tests.fleet.lines import own_lines
 
 D = Decimal
 
@@ -389,6 +390,45 @@ def test_exported_models_import_again_unchanged(people: People, file: str) -> No
     apply_import(actor=people.manager, draft=draft)
     found = PumpModel.objects.filter(maker="Kestrelhyd")
     assert list(found.values_list(*exports.MODEL_COLUMNS)) == rows
+
+
+@pytest.mark.parametrize("file", ["csv", "xlsx"])
+def test_own_and_computed_checks_import_again(people: People, model: PumpModel, file: str) -> None:
+    from fleet.services.sheets import draft_of, draft_sheet
+
+    def build_and_export() -> bytes:
+        draft_sheet(
+            actor=people.manager, model=model, revision="A", document="OG", lines=own_lines()
+        )
+        found = LimitSheet.objects.all()
+        return exports.export_sheets(actor=people.manager, sheets=found, file=file).content
+
+    draft, preview = attempt(people, "sheets", _undone(build_and_export))
+    assert preview == Preview(5, ())
+    apply_import(actor=people.manager, draft=draft)
+    lines = [draft_of(line) for line in LimitSheet.objects.get().lines.all()]
+    assert lines == own_lines()
+    assert str(lines[2].allowance) == "0.250"
+
+
+def test_faults_between_lines_stand_at_their_row_and_cell(people: People, model: PumpModel) -> None:
+    head = (
+        "maker,designation,revision,document,characteristic,name,component,judged_by,unit,"
+        "limit_low,limit_high,positions,readings_from,allowance,page"
+    )
+    of = f"{model.maker},{model.designation},A,OG"
+    rows = [
+        f"{of},own,Cover bow,housing_bore,each,mm,,0.15,front; rear,,,14",
+        f"{of},own,cover BOW,housing_bore,each,mm,,0.15,front; rear,,,14",
+        f"{of},Side out of parallel,,wear plate front,spread,mm,,0.03,a; b,Side clearance,,14",
+        f"{of},backlash,,gears,each,mm,,0.46,mesh 0,,0.1,14",
+    ]
+    _draft, preview = attempt(people, "sheets", "\n".join([head, *rows]).encode())
+    assert [(fault.row, fault.field) for fault in preview.faults] == [
+        (3, "name"),
+        (4, "readings_from"),
+        (5, "allowance"),
+    ]
 
 
 @pytest.mark.parametrize("file", ["csv", "xlsx"])

@@ -16,7 +16,7 @@ from fleet.faults import Conflict, Fault, NotAllowed
 from fleet.models import Event, LimitSheet, SheetRule
 from fleet.selectors import decision_rule_of, rule_in_force, rules_told
 from fleet.services import sheets
-from fleet.services.rules import choose_rule
+from fleet.services.rules import choose_rule, rule_that_counts
 from tests import factories
 from tests.fleet.calls import MakeApi, refused
 from tests.fleet.conftest import People
@@ -189,6 +189,15 @@ def test_a_sheet_drafted_anew_takes_the_rule_over_when_it_is_issued(
 ) -> None:
     choose(people, issued)
     before = len(told())
+    draft = sheets.draft_sheet(
+        actor=people.supervisor, model=issued.model, revision="D", document="OG", lines=[]
+    )
+    assert rule_in_force(draft) is None
+    assert rule_that_counts(draft) == DecisionRule(GUARDED)
+    with pytest.raises(Conflict):
+        choose(people, draft)
+    choose(people, draft, RuleKind.SIMPLE)
+    assert rule_that_counts(draft) == SIMPLE
     new = factories.make_issued_sheet(issued.model, revision="B")
     assert decision_rule_of(rule_in_force(new)) == DecisionRule(GUARDED)
     assert len(told()) == before
@@ -210,7 +219,7 @@ def test_a_later_choice_on_the_sheet_in_force_outlives_an_older_draft(
     draft = sheets.revise_sheet(actor=people.supervisor, sheet=issued, revision="B")
     choose(people, draft, guard_z=D("3"), now=now - timedelta(days=2))
     later = choose(people, issued, PROBABILITY, now=now - timedelta(days=1))
-    assert sheets.rule_once_issued(draft, issued) == DecisionRule(PROBABILITY)
+    assert rule_that_counts(draft) == DecisionRule(PROBABILITY)
     new = sheets.issue_sheet(actor=people.supervisor, sheet=draft)
     in_force = rule_in_force(new)
     assert decision_rule_of(in_force) == DecisionRule(PROBABILITY)

@@ -79,7 +79,9 @@ BROKEN: dict[str, str] = {
     "inspections_inspection_reason": _set("inspection", "reason = 'fun'"),
     "inspections_inspection_one_under_work": _copy("inspection"),
     "inspections_inspection_one_correction": _set(
-        "inspection", "supersedes_id = (SELECT min(id) FROM inspections_inspection)"
+        "inspection",
+        "supersedes_id = (SELECT min(id) FROM inspections_inspection)",
+        "state = 'open'",
     ),
     "inspections_inspection_two_people": _set(
         "inspection",

@@ -431,6 +431,29 @@ def test_a_second_rule_has_rows_of_its_own(shop: Shop) -> None:
     assert (later.rule, later.otherwise) == (second.rule, ())
 
 
+def test_the_newest_rule_counts_whichever_was_begun_first(shop: Shop) -> None:
+    inspection = shop.signed(NEAR)
+    older, newer = shop.choose(RuleKind.PROBABILITY, p_accept=D("0.6")), shop.choose()
+    for rule in (newer, older):
+        row = rejudging.begin(event=RuleChosen(rule.pk, shop.sheet.pk, shop.model.pk))
+        rejudging.go_on(event=RejudgingGoesOn(row.pk, 0))
+    later = rejudged.under_later_rule(inspection)
+    assert later is not None
+    assert later.rule == newer
+    assert [check.line.label for check in later.otherwise] == [BOW]
+
+
+def test_what_was_opened_under_the_rule_is_not_judged_again_by_it(shop: Shop) -> None:
+    before = shop.signed(NEAR)
+    rule = shop.choose()
+    after = shop.signed(CLEAR)
+    assert after.rule == rule
+    row = rejudging.begin(event=RuleChosen(rule.pk, shop.sheet.pk, shop.model.pk))
+    rejudging.go_on(event=RejudgingGoesOn(row.pk, 0))
+    assert counts(row) == (1, 1, 1, True)
+    assert set(row.verdicts.values_list("inspection_id", flat=True)) == {before.pk}
+
+
 def test_a_rejudged_verdict_is_never_edited(shop: Shop) -> None:
     shop.signed(NEAR)
     finished(shop)

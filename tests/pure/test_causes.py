@@ -103,6 +103,22 @@ def test_a_strong_sign_counts_like_two_others():
     assert order(found)[:2] == [Cause.WATER_IN_OIL, Cause.OVERHEATING]
 
 
+def test_checks_are_told_in_the_order_of_the_strip_down():
+    askew = [(Ch.SHAFT_RUN_OUT, C.BUSHES, OUT), (Ch.SHAFT_RUN_OUT, C.SHAFTS, OUT)]
+    for verdicts in (askew, askew[::-1]):
+        assert [sign.text for sign in causes(verdicts=verdicts)[0].evidence] == [
+            "Shaft run-out, shafts: out of limits.",
+            "Shaft run-out, bushes: out of limits.",
+        ]
+
+
+def test_a_complaint_counts_once_however_much_it_says():
+    air = causes(complaint="Whines, spongy, foam in the tank")[0]
+    assert (air.cause, air.signs, air.strong_signs) == (Cause.AERATION, 1, 1)
+    assert {sign.part for sign in air.evidence} == {"complaint"}
+    assert len(air.evidence) == 3
+
+
 def test_the_worst_of_several_places_is_told():
     found = causes(seen(C.GEARS, Word.SCORED, HEAVY), seen(C.GEARS, Word.SCORED, LIGHT))
     assert [sign.text for sign in found[0].evidence] == [
@@ -124,6 +140,9 @@ def test_a_cause_that_a_person_named_counts_by_name_and_once():
         seen(C.GEARS, Word.CORROSION, LIGHT, Cause.WATER_IN_OIL, "Bo Lark"),
     )
     assert (two[0].signs, two[0].strong_signs) == (3, 3)
+    for sign in two[0].evidence[1:]:
+        assert sign.because == "Whoever had the part in hand may have seen more than the words say."
+        assert sign.source == "recorded with the finding"
     nameless = causes(seen(C.GEARS, Word.POLISHED, POLISH, Cause.AERATION))
     assert nameless[0].evidence[0].text == "The person who looked named it: gears (pair)."
 
@@ -244,6 +263,7 @@ def test_the_oil_sample_that_would_confirm_dirt(family, bar, target):
     said = confirmation_of(Cause.CONTAMINATION, family=family, rated_pressure_bar=Decimal(bar))
     assert f"An oil sample dirtier than {target} would confirm it" in said.text
     assert f"rated {bar} bar" in said.text
+    assert said.source == "ISO 4406 code; target of common industry tables"
     kind = {VANE: "vane", PISTON: "piston"}.get(family, "gear")
     assert f"a {kind} pump of fixed displacement" in said.text
 
@@ -255,6 +275,13 @@ def test_what_would_confirm_a_cause_goes_with_it():
     )
     assert "18/16/13" in found.would_confirm[0].text
     assert "rated 250 bar" in found.would_confirm[0].text
+    piston = one(
+        Cause.CONTAMINATION,
+        causes(
+            seen(C.VALVE_PLATE, Word.SCORED), family=PISTON, rated_pressure_bar=Decimal("250.0")
+        ),
+    )
+    assert "17/15/12" in piston.would_confirm[0].text
     plain = one(Cause.CONTAMINATION, causes(seen(C.GEARS, Word.SCORED)))
     assert plain.would_confirm[0] == ON_MACHINE[Cause.CONTAMINATION].confirmed_by
     # Water: caution at 300 to 500 ppm, act at 1000 ppm = 0.1 % (common practice, no source).
@@ -270,6 +297,7 @@ def test_one_more_sign_to_look_for_is_strong_fresh_and_of_this_family():
     assert look_again(seen(C.GEARS, Word.SCORED)) == [
         "'Eroded by the stream' on the wear plate, front would be one more sign: look again."
     ]
+    assert "TM 5-3820-256-24-2" in causes(seen(C.GEARS, Word.SCORED))[0].would_confirm[1].source
     # Not on a part that is counted already or has no defect, nor on its twin.
     assert look_again(seen(C.WEAR_PLATE_REAR, Word.SCORED)) == [
         "'Scored or scratched' on the housing bore would be one more sign: look again."
@@ -309,6 +337,22 @@ def test_the_sentence():
     )
     assert say(causes(seen(C.GEARS, Word.CAVITATION_EROSION))) == (
         "Single signs point to cavitation and air in the oil alike. One sign alone decides nothing."
+    )
+    assert say(causes(seen(C.BUSHES, Word.SMEARED))) == (
+        "Single signs point to a dry start, oil of the wrong viscosity and overheating alike. One "
+        "sign alone decides nothing."
+    )
+    four_ranks = causes(
+        *(seen(part, Word.CORROSION) for part in (C.GEARS, C.SHAFTS, C.BUSHES, C.INLET_PORT)),
+        *(seen(part, Word.VARNISH) for part in (C.GEARS, C.SHAFTS, C.BUSHES)),
+        *(seen(part, Word.ONE_SIDED_WEAR) for part in (C.SHAFTS, C.BUSHES)),
+        seen(C.SEALS, Word.NICKED),
+    )
+    assert say(four_ranks) == (
+        "The findings point to water in the oil first, then to overheating, then to misalignment."
+    )
+    assert say(four_ranks[2:]) == (
+        "The findings point to misalignment first, then to damage at fitting."
     )
     four = causes(seen(C.BUSHES, Word.SMEARED), seen(C.SEALS, Word.SPIRAL_CUTS))
     assert say(four) == (

@@ -81,6 +81,8 @@ def test_what_is_no_whole_tick_is_refused(figure, unit, code):
     with pytest.raises(Fault) as refused:
         ticks(figure, unit)
     assert refused.value.code == code
+    if code == "too_long":
+        assert "mm is no length of a pump part" in refused.value.detail
 
 
 def test_the_longest_length_is_just_short_of_the_bound():
@@ -92,6 +94,7 @@ def test_codes_are_places_of_outcomes_from_good_to_bad():
     assert [OUTCOMES[code] for code in (WITHIN, UNDECIDED, OUT)] == [
         Outcome.WITHIN, Outcome.UNDECIDED, Outcome.OUT,
     ]  # fmt: skip
+    assert [each.value for each in OUTCOMES] == ["within", "undecided", "out"]
     assert [each.label for each in OUTCOMES] == ["within limits", "undecided", "out of limits"]
 
 

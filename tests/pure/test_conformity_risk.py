@@ -67,6 +67,9 @@ BEARINGS = stats.gamma(4, scale=0.25)
 def test_bearings_accepted_and_rejected_wrongly():
     assert BEARINGS.sf(2.0) == pytest.approx(0.0423801, abs=5e-8)
     assert consumer_risk(BEARINGS, 0.25, -INF, 2.0) == pytest.approx(0.00801911, abs=2e-9)
+    # A lowest limit that no bearing can miss, and limits where there is none, add nothing.
+    assert consumer_risk(BEARINGS, 0.25, -9.0, 2.0) == pytest.approx(0.00801911, abs=2e-9)
+    assert producer_risk(BEARINGS, 0.25, -9.0, -8.0) == 0.0
     # The producer's risk is computed: no figure for it is printed.
     assert producer_risk(BEARINGS, 0.25, -INF, 2.0) == pytest.approx(0.0174446, abs=1e-7)
 

@@ -44,6 +44,46 @@ def test_a_sound_pump_gets_its_seals_and_nothing_else(family):
     assert all(proposal.reasons for proposal in proposals.values())
 
 
+def test_a_proposal_names_the_page_of_the_maker_before_the_manual():
+    def source(characteristic, part, page):
+        (gears,) = propose(
+            family=GEAR,
+            components=[part],
+            verdicts=[(characteristic, part, OUT)],
+            body_replaceable=True,
+            printed_in=page,
+        )
+        return gears.reasons[0].source
+
+    page = {(Ch.BACKLASH, C.GEARS): "Sheet R1, page 14", (Ch.GEAR_WIDTH_MATCH, C.GEARS): "page 16"}
+    # Common practice needs no mention where the maker prints the limit.
+    assert source(Ch.BACKLASH, C.GEARS, page) == "Sheet R1, page 14"
+    assert source(Ch.GEAR_WIDTH_MATCH, C.GEARS, page) == "page 16; TM 5-3820-256-24-1 p.4-70"
+    assert source(Ch.GEAR_WIDTH_MATCH, C.GEARS, {}) == "TM 5-3820-256-24-1 p.4-70"
+    assert source(Ch.BACKLASH, C.GEARS, None) == "common practice, no source"
+
+
+def test_only_the_components_asked_for_are_proposed_and_the_seals_say_why():
+    proposals = propose(
+        family=GEAR, components=[C.CRESCENT, C.GEARS, C.SEALS], body_replaceable=True
+    )
+    assert [(p.component, p.disposition) for p in proposals] == [
+        (C.SEALS, REPLACE),
+        (C.GEARS, REUSE),
+        (C.CRESCENT, REUSE),
+    ]
+    (why,) = proposals[0].reasons
+    assert why.text == "A pump that was taken apart gets every seal new."
+    assert why.source == "TM 5-3820-256-24-2 §7-1.4.6; TM 5-3810-307-24-1-2"
+
+
+def test_no_defect_hides_nothing_that_comes_after_it():
+    found = [(C.GEARS, Word.NO_DEFECT, 0), (C.SHAFTS, Word.BENT, 3)]
+    proposals = decide(findings=found)
+    assert changed(proposals) == {C.SHAFTS: REPLACE}
+    assert [reason.text for reason in proposals[C.SHAFTS].reasons] == ["Bent, severity 3: replace."]
+
+
 def test_one_gear_replaced_takes_both_gears_and_the_bushes():
     # TM 5-3895-349-14&P; TM 10-3930-653-14&P; TM 5-3810-306-34; bushes: TM 5-3820-256-24-2.
     proposals = decide(findings=[(C.GEARS, Word.BROKEN, 4)])
@@ -94,6 +134,13 @@ def test_a_port_beyond_dressing_takes_the_body():
     assert changed(decide(findings=[(C.INLET_PORT, Word.CRACKED, 3)])) == {
         C.HOUSING_BORE: REPLACE,
     }  # the port itself is no article: nothing would be demanded for it
+    cracked = decide(findings=[(C.INLET_PORT, Word.CRACKED, 3)])
+    assert [reason.text for reason in cracked[C.INLET_PORT].reasons] == [
+        "Cracked, severity 3: replace. The port is part of the body: see there."
+    ]
+    assert [reason.text for reason in cracked[C.HOUSING_BORE].reasons] == [
+        "Inlet port: Cracked, severity 3: replace."
+    ]
 
 
 @pytest.mark.parametrize("part", [C.WEAR_PLATE_FRONT, C.BUSHES])

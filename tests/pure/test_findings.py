@@ -43,6 +43,28 @@ def test_no_defect_and_severity_0_go_together():
     assert codes(Component.GEARS, Word.SCORED, -1) == ["range"]
 
 
+def test_each_refusal_says_what_to_do_instead():
+    def said(component, word, severity):
+        return [(f.detail, f.field) for f in check_finding(component, word, severity)]
+
+    assert said(Component.WEAR_PLATE_FRONT, Word.EXTRUDED, 2) == [
+        (
+            "'Extruded or nibbled' is not a word for wear plate, front. Choose one from its list.",
+            "word",
+        )
+    ]
+    assert said(Component.GEARS, Word.SCORED, 5) == [
+        ("Severity runs from 0 to 4. Choose one of them.", "severity")
+    ]
+    assert said(Component.GEARS, Word.NO_DEFECT, 2) == [("'No defect' has severity 0.", "severity")]
+    assert said(Component.GEARS, Word.SCORED, 0) == [
+        (
+            "'Scored or scratched' needs a severity from 1 to 4, or choose 'No defect'.",
+            "severity",
+        )
+    ]
+
+
 def test_a_word_must_fit_the_component():
     assert codes(Component.SEALS, Word.PITTED, 3) == ["word_does_not_fit"]
     assert codes(Component.GEARS, Word.EXTRUDED, 0) == [

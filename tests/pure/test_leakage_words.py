@@ -217,6 +217,20 @@ def test_what_to_change_first():
     )
 
 
+def test_a_larger_loss_without_a_figure_as_new_is_not_passed_over():
+    gains = (PartGain("wear plates", 0.45),)
+    assert change_first(lost(SIDE, TIP, gains=gains), METRIC) == (
+        "By the figures as new that the sheet prints, the wear plates give back most: 0.45 of 3.1 "
+        "L/min. It prints none for the tip clearance, which loses 0.93 L/min: its change may give "
+        "back more."
+    )
+    # One that loses no more than the change gives back cannot give more.
+    gains = (PartGain("wear plates", 0.93),)
+    assert change_first(lost(SIDE, TIP, NOTHING, gains=gains), METRIC).startswith(
+        "Change the wear plates first: "
+    )
+
+
 def test_nothing_to_give_back():
     assert change_first(lost(SIDE), METRIC) == (
         "No clearance leaks more than as new: a change gives nothing back."
@@ -267,14 +281,9 @@ def test_notes_of_a_plain_path():
     assert "would leak 16 times" in third[0]
 
 
-def test_notes_on_what_is_not_known():
-    assert noted(measured(RING, missing=("a", "b")), as_new=None) == (
+def test_notes_on_what_is_not_measured():
+    assert noted(measured(RING, missing=("a", "b"))) == (
         "Still to be measured: a, b. The other positions stand for them.",
-        "The sheet prints no figure as new: what a change gives back is not known.",
-    )
-    assert noted(measured(RING, clearances=(gap(), gap(u=None)))) == (
-        "The uncertainty of the reading is not known: the range counts the brackets and the oil "
-        "only. Enter the permissible error of the instrument.",
     )
 
 
@@ -366,6 +375,16 @@ def test_what_is_always_said():
     own = lost(SIDE)
     own = replace(own, conditions=replace(ASKED, oil=oil_of_two_points(46, 6.8)))
     assert validity(own)[2].endswith("within its uncertainty; the oil is taken as entered.")
+
+
+def test_what_is_not_known_is_named():
+    unsure = replace(TIP, measured=replace(TIP.measured, clearances=(gap(), gap(u=None))))
+    assert validity(lost(SIDE, unsure, NOTHING))[3:] == (
+        "The uncertainty of the readings is not known for the tip clearance: there the range "
+        "counts the brackets and the oil only. Enter the permissible error of the instrument.",
+        "The sheet prints no figure as new for the tip clearance: what a change gives back there "
+        "is not known.",
+    )
 
 
 def test_thin_oil_is_warned_of():

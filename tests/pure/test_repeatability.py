@@ -16,20 +16,17 @@ from scipy import stats
 from fleet.faults import Fault
 from inspections.intervals import Interval, exact
 from inspections.repeatability import (
-    Spreads,
-    StudyResult,
     average_and_range,
     crossed_anova,
     middle,
     nested_levels,
     result_of,
-    sentences,
     share_of_tolerance,
     spreads_of,
     steps_in_tolerance,
     width,
 )
-from inspections.studyplan import Measured, Place, Plan, faults_of, missing
+from inspections.studyplan import Measured, Place, Plan
 
 DATA = Path(__file__).resolve().parents[1] / "data"
 
@@ -484,181 +481,9 @@ def test_middle_and_width_need_both_ends():
         assert caught.value.code == "no_upper_end"
 
 
-# --- What is missing ------------------------------------------------------------------------------
-
-
-def full(plan):
-    return [Measured(place, WIDE) for place in plan.places()]
-
-
-PLAN = Plan(("Ann", "Ben"), ("HP-1", "HP-2"), 2)
-
-
-def test_a_complete_study_has_no_fault():
-    assert faults_of(PLAN, full(PLAN)) == []
-    assert missing(PLAN, full(PLAN)) == []
-
-
-def test_the_places_of_a_plan_are_all_of_them_in_order():
-    assert [str(place) for place in PLAN.places()] == [
-        f"{person} at {part}, repeat {trial}"
-        for person in ("Ann", "Ben")
-        for part in ("HP-1", "HP-2")
-        for trial in (1, 2)
-    ]
-
-
-def test_missing_cells_are_named_and_the_study_refused():
-    readings = full(PLAN)
-    del readings[5]
-    assert missing(PLAN, readings) == [Place("Ben", "HP-1", 2)]
-    (fault,) = faults_of(PLAN, readings)
-    assert fault.code == "study_unbalanced"
-    assert fault.detail.endswith("Still to be measured: Ben at HP-1, repeat 2.")
-    with pytest.raises(Fault, match="Ben at HP-1, repeat 2"):
-        result_of(PLAN, readings)
-
-
-def test_of_many_missing_cells_six_are_named():
-    (fault,) = faults_of(PLAN, [])
-    assert fault.detail.endswith(
-        "Ann at HP-1, repeat 1; Ann at HP-1, repeat 2; Ann at HP-2, repeat 1; "
-        "Ann at HP-2, repeat 2; Ben at HP-1, repeat 1; Ben at HP-1, repeat 2; and 2 more."
-    )
-    (fault,) = faults_of(PLAN, full(PLAN)[:2])
-    assert fault.detail.endswith("Ben at HP-2, repeat 2.")
-
-
-def test_a_cell_measured_twice_is_named():
-    readings = full(PLAN)
-    (fault,) = faults_of(PLAN, [*readings, readings[3]])
-    assert fault.code == "study_unbalanced"
-    assert fault.detail == (
-        "Measured more than once: Ann at HP-2, repeat 2. Keep one reading of each."
-    )
-
-
-def test_a_cell_outside_the_plan_is_named():
-    (fault,) = faults_of(PLAN, [*full(PLAN), Measured(Place("Cid", "HP-1", 1), WIDE)])
-    assert fault.code == "study_unbalanced"
-    assert fault.detail == "Not in the plan of this study: Cid at HP-1, repeat 1."
-
-
-def test_a_bracket_without_an_upper_end_is_named():
-    readings = full(PLAN)
-    readings[2] = Measured(readings[2].place, Interval(D("1.00"), None))
-    (fault,) = faults_of(PLAN, readings)
-    assert fault.code == "no_upper_end"
-    assert fault.detail.startswith("No leaf refused: Ann at HP-2, repeat 1. Measure again")
-
-
-@pytest.mark.parametrize(
-    ("plan", "sentence"),
-    [
-        (
-            Plan(("Ann",), ("HP-1", "HP-2"), 2),
-            "This study has 1 person; it takes 2 at the least. "
-            "Have somebody else measure the same parts.",
-        ),
-        (
-            Plan(("Ann", "Ben"), ("HP-1",), 2),
-            "This study has 1 part; it takes 2 at the least. Add another pump.",
-        ),
-        (
-            Plan(("Ann", "Ben"), ("HP-1", "HP-2"), 1),
-            "This study has 1 repeat; it takes 2 at the least. "
-            "Have everybody measure every part again.",
-        ),
-        (
-            Plan((), ("HP-1", "HP-2"), 2),
-            "This study has no persons; it takes 2 at the least. "
-            "Have somebody else measure the same parts.",
-        ),
-    ],
-)
-def test_too_small_a_study_says_what_to_add(plan, sentence):
-    faults = faults_of(plan, full(plan))
-    assert [(fault.code, fault.detail) for fault in faults] == [("study_too_small", sentence)]
-    with pytest.raises(Fault):
-        result_of(plan, full(plan))
-
-
-# --- In words -------------------------------------------------------------------------------------
-
-
-def said(measuring, parts, *, tolerance=None, apart=None, split=(1, 0, 0)):
-    """Sentences for spreads of this size; split: squares of repeats, persons and interaction."""
-    whole = sum(split)
-    own, persons, interaction = (measuring * math.sqrt(one / whole) for one in split)
-    spreads = Spreads(own, persons, interaction, measuring, parts, math.hypot(measuring, parts))
-    result = StudyResult(None, spreads, None, 0, measuring, apart, ())
-    return sentences(
-        result, what="side clearance", by="leaf sets", parts=10, tolerance=tolerance, unit="mm"
-    )
-
-
-AGAIN = "Most of that is that one person finds something else when measuring again."
-
-
-def test_the_share_of_the_measuring_comes_first():
-    # 1.41 * (0.10 / 6) / 0.0056 = 4.2.
-    assert said(0.0056, 0.0192, tolerance=D("0.10")) == (
-        "Of the spread in side clearance with leaf sets, 28 % comes from who measures and how; "
-        "a limit 0.10 mm wide can be told apart in 4 steps.",
-        AGAIN,
-    )
-
-
-def test_without_a_tolerance_the_parts_are_what_is_told_apart():
-    assert said(1, 2)[0].endswith("; the parts of the study can be told apart in 2 steps.")
-    assert said(2, 1)[0].endswith("; the parts of the study cannot be told apart in steps at all.")
-    assert said(1, 9, tolerance=D("0.10"))[0].endswith(
-        "; a limit 0.10 mm wide cannot be told apart in steps at all."
-    )
-
-
-def test_measuring_that_adds_nothing():
-    assert said(0, 1) == (
-        "Of the spread in side clearance with leaf sets, 0 % comes from who measures and how.",
-    )
-
-
-def test_readings_that_are_all_alike_say_nothing():
-    assert said(0, 0, tolerance=D("0.10")) == (
-        "All readings of side clearance with leaf sets are alike: nothing is spread, so nothing "
-        "can be said about who measures.",
-    )
-
-
-@pytest.mark.parametrize(
-    ("measuring", "parts", "words"),
-    [
-        (1, 200, "less than 1 %"),
-        (200, 1, "more than 99 %"),
-        (1, 0, "100 %"),
-        (1, math.sqrt(9999), "1 %"),
-        (99, math.sqrt(199), "99 %"),
-        (3, 4, "60 %"),
-    ],
-)
-def test_a_share_is_told_in_whole_percent(measuring, parts, words):
-    assert f", {words} comes from" in said(measuring, parts)[0]
-
-
-@pytest.mark.parametrize(
-    ("split", "words"),
-    [
-        ((3, 2, 2), "that one person finds something else when measuring again"),
-        ((2, 3, 2), "that one person reads higher than another"),
-        ((2, 2, 3), "that people differ from part to part"),
-    ],
-)
-def test_the_largest_cause_is_named(split, words):
-    assert said(1, 1, split=split)[1] == f"Most of that is {words}."
-
-
-def test_parts_at_which_brackets_do_not_meet_are_counted():
-    assert said(1, 1, apart=("HP-1", "HP-4"))[2:] == (
-        "At 2 of 10 parts the brackets of two people do not meet: HP-1, HP-4.",
-    )
-    assert len(said(1, 1, apart=())) == 2
+def test_what_cannot_be_computed_is_refused_with_its_reason():
+    plan, readings = two_by_two([WIDE] * 4, [WIDE] * 4)
+    with pytest.raises(Fault, match="Still to be measured: Ben at HP-2, repeat 2"):
+        result_of(plan, readings[:-1])
+    with pytest.raises(Fault, match="This study has 1 person"):
+        result_of(Plan(("Ann",), plan.parts, 2), readings[:4])

@@ -342,11 +342,13 @@ def test_draws_have_the_shape_of_their_distribution():
         seen.update(normal=x, rectangular=y, triangular=z)
         return x + y + z
 
-    check_by_draws(
+    drawn = check_by_draws(
         keep, [0.0, 0.0, 0.0], [1.0, 1.0, 1.0], math.sqrt(3), seed=8, draws=20_000,
         distributions=[NORMAL, RECTANGULAR, TRIANGULAR],
     )  # fmt: skip
     assert {len(each) for each in seen.values()} == {20_000}
+    total = sum(seen.values())
+    assert (drawn.mean, drawn.u) == (np.mean(total), np.std(total, ddof=1))
     half, foot = math.sqrt(3), math.sqrt(6)
     for name, expected in (
         ("normal", stats.norm()),
@@ -413,6 +415,7 @@ def test_the_budget_of_leaves():
         with pytest.raises(Fault) as refused:
             leaf_budget(nothing, D("0.004"), MM, None)
         assert (refused.value.code, refused.value.field) == ("no_leaf", "leaves")
+        assert refused.value.detail == "Say which leaf was tried."
 
 
 def test_a_bracket_of_leaves_as_one_standard_uncertainty():

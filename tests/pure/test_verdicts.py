@@ -400,6 +400,14 @@ def test_what_cannot_be_judged_is_refused(readings, args, code):
     assert refused.value.code == code
 
 
+def test_a_refused_reading_says_what_the_check_takes():
+    with pytest.raises(Fault, match="named 'bore'; it takes no name"):
+        check([value("a", "1", MM, "bore")], limits=at_most("1"))
+    readings = [value("a", "1", MM, "hub")]
+    with pytest.raises(Fault, match="named 'hub'; it takes bore or journal"):
+        check(readings, limits=at_most("1"), by=JudgedBy.DIFFERENCE, terms=("bore", "journal"))
+
+
 @given(st.lists(lengths, min_size=1, max_size=4), lengths, lengths)
 def test_a_check_is_monotone_in_each_reading(figures, limit, more):
     names = [f"p{number}" for number in range(len(figures))]

@@ -100,7 +100,10 @@ def test_a_viscosity_off_the_chart_is_refused(bad):
         with pytest.raises(Fault) as refused:
             line_through(*pair)
         assert refused.value.code == "viscosity_out_of_range"
-    assert f"{bad:g} mm²/s is outside" in refused.value.detail
+        assert refused.value.detail == (
+            f"{bad:g} mm²/s is outside what the viscosity chart of ASTM D341 is drawn for here, 2 "
+            "to 2e+07 mm²/s. Check the figure on the oil's data sheet."
+        )
 
 
 def test_the_ends_of_the_chart_are_on_it():
@@ -112,7 +115,10 @@ def test_swapped_points_are_refused(pair):
     with pytest.raises(Fault) as refused:
         line_through(*pair)
     assert refused.value.code == "viscosities_swapped"
-    assert f"{pair[1]:g} mm²/s at {pair[0]:g} °C" in refused.value.detail
+    assert refused.value.detail == (
+        f"An oil gets thinner as it gets hotter, but {pair[1]:g} mm²/s at {pair[0]:g} °C and "
+        f"{pair[3]:g} mm²/s at {pair[2]:g} °C say otherwise. Check whether the two are swapped."
+    )
 
 
 @pytest.mark.parametrize("cold", [-273.15, -300])
@@ -122,6 +128,9 @@ def test_below_absolute_zero_is_refused(cold):
     assert (refused.value.code, refused.value.field) == (
         "temperature_out_of_range",
         "temperature",
+    )
+    assert refused.value.detail == (
+        f"{cold:g} °C is below absolute zero. Enter the temperature of the oil."
     )
 
 
@@ -175,6 +184,24 @@ def test_the_pieces_meet_where_they_join(y):
     assert reference_oils(y) == pytest.approx(reference_oils(y + 1e-9), rel=1.8e-3)
 
 
+@pytest.mark.parametrize(
+    ("y", "low", "high"),
+    [
+        # Just past each join (computed here): each piece begins where the one before it ends.
+        (3.81, 23.237496, 18.053394), (4.41, 30.617187, 23.008692),
+        (5.01, 40.407460, 28.592353), (6.41, 65.357341, 42.231246),
+        (7.01, 78.255009, 48.673106), (7.71, 93.403329, 56.279467),
+        (9.01, 123.520708, 71.217189), (12.01, 202.155377, 108.137573),
+        (15.01, 296.783897, 149.828187), (18.01, 409.032159, 196.313359),
+        (22.01, 585.565788, 265.101429), (28.01, 904.177258, 380.638375),
+        (40.01, 1729.750461, 651.559115), (55.01, 3127.525976, 1066.784627),
+        (70.01, 4905.186204, 1558.014277),
+    ],
+)  # fmt: skip
+def test_each_piece_begins_where_the_last_one_ends(y, low, high):
+    assert reference_oils(y) == pytest.approx((low, high), rel=1e-7)
+
+
 @given(st.floats(2.0, 500.0))
 def test_the_reference_oils_get_thicker_together(y):
     low, high = reference_oils(y)
@@ -197,7 +224,10 @@ def test_no_index_below_2_at_100():
     with pytest.raises(Fault) as refused:
         viscosity_index(10.0, 1.999)
     assert (refused.value.code, refused.value.field) == ("index_undefined", "nu100")
-    assert "1.999 mm²/s at 100 °C" in refused.value.detail
+    assert refused.value.detail == (
+        "The viscosity index is not defined for an oil of 1.999 mm²/s at 100 °C: ASTM D2270 begins "
+        "at 2 mm²/s."
+    )
     assert viscosity_index(7.0, 2.0) == pytest.approx(62.1, abs=0.1)  # 2 itself has one
 
 
@@ -206,6 +236,10 @@ def test_an_oil_not_thinner_when_hot_has_no_index():
         with pytest.raises(Fault) as refused:
             viscosity_index(at_40, 5.0)
         assert (refused.value.code, refused.value.field) == ("viscosities_swapped", "nu40")
+        assert refused.value.detail == (
+            f"{at_40:g} mm²/s at 40 °C is not more than 5 mm²/s at 100 °C. Check whether the two "
+            "are swapped."
+        )
 
 
 # --- Oils -------------------------------------------------------------------------------------
@@ -235,7 +269,10 @@ def test_the_thinnest_grades_need_two_points(vg):
     with pytest.raises(Fault) as refused:
         oil_of_grade(vg)
     assert (refused.value.code, refused.value.field) == ("needs_two_points", "oil_grade_vg")
-    assert f"grade VG {vg} is thinner than 2 mm²/s at 100 °C" in refused.value.detail
+    assert refused.value.detail == (
+        f"An oil of grade VG {vg} is thinner than 2 mm²/s at 100 °C, and for such oils no "
+        "viscosity index is defined. Enter both viscosities from the oil's data sheet."
+    )
 
 
 def test_an_oil_by_two_points_is_taken_as_it_stands():

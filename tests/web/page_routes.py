@@ -152,7 +152,7 @@ _FLEET: tuple[Route, ...] = (
         "fleet:sheet-rule",
         "sheet",
         needs=[C.ISSUE_LIMITS],
-        body=lambda w: {"kind": "simple", "why": "As before"},
+        body=lambda w: {"kind": "probability", "why": "As agreed"},
         seen=SHARED,
     ),
     *form(

@@ -71,7 +71,7 @@ def test_the_sentence_comes_first_and_each_cause_opens_to_its_signs(
     response = signed_in(dirty.competent).get(dirty.url(page))
     text = words(response)
     assert "Likely causes The findings point to dirty oil first, then to over-pressure." in text
-    assert "Contamination : 3 independent signs, 2 of them strong" in text
+    assert "Contamination (dirty oil): 3 independent signs, 2 of them strong" in text
     assert "Wear plate, front: scored or scratched, light. Fine particles score rings" in text
     assert "Strong sign; TM 5-3805-262-34 p.4-264 ff." in text
     assert (
@@ -81,7 +81,7 @@ def test_the_sentence_comes_first_and_each_cause_opens_to_its_signs(
     assert "An oil sample dirtier than 19/17/14 would confirm it" in text
     assert text.count(CHECK_ON) == 2
     assert "Never feel for a leak: hold card or wood at arm's length." in text
-    assert text.count("nobody signs for it. Your site rules and licensed persons come first.") == 1
+    assert text.count("Your site rules and licensed persons come first. This is advice") == 1
     tags = Tags(section(response))
     assert tags.stack == []
     # On paper nothing can be opened, so there all stand open.

@@ -59,6 +59,7 @@ UNSCOPED = {
     "Imports": "its form offers, and its list shows, one's own sites",
     "ImportTemplate": "names of columns",
     "RolesTable": "names of roles",
+    "LeakPaths": "of a pump model, which is of all sites; it asks for a role itself",
     "Tokens": "one's own tokens",
     "TokenRevoke": "one's own tokens",
     "SiteAdd": "a new site",

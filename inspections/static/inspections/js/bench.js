@@ -55,9 +55,18 @@
       const many = entries.length === 1 ? "1 reading waits" : `${entries.length} readings wait`;
       line.querySelector("[data-waiting-text]").textContent = `${many} for the network.${problem}`;
     }
+    // All that is on its way from this place, late or not: the leaves go on from it.
+    const onItsWay = queue().filter((entry) => samePlace(entry.url, location.href));
+    document.dispatchEvent(new CustomEvent("wearbook:queue", { detail: onItsWay }));
     const list = document.querySelector("[data-waiting-taps]");
     if (!list) return;
-    const here = entries.filter((entry) => samePlace(entry.url, location.href));
+    // A leaf that waits stands among the leaves tried here.
+    const among = document.querySelector("#leaf-plan") !== null;
+    const here = entries.filter(
+      (entry) =>
+        samePlace(entry.url, location.href) &&
+        !(among && new URLSearchParams(entry.body).get("do") === "try"),
+    );
     list.hidden = here.length === 0;
     list.replaceChildren(
       ...here.map((entry) => {
