@@ -138,6 +138,16 @@ INSPECTIONS_CONSTRAINTS: dict[str, ConstraintFault] = {
         "This check was judged by somebody else just now. Read it again.",
         "line",
     ),
+    "inspections_reading_uncertainty": (
+        "out_of_range",
+        "A standard uncertainty is not negative. Read the reading again.",
+        "standard_uncertainty",
+    ),
+    "inspections_verdict_probability": (
+        "out_of_range",
+        "A probability is between 0 and 1. Read the check again.",
+        "probability",
+    ),
     "inspections_verdict_outcome": (
         "invalid_choice",
         "A check is within limits, out of limits or undecided.",

@@ -215,25 +215,25 @@ class Search:
         return [(self.singles, 1, 1), (self.singles, 1, 2), (self.stacks, 2, 2)]
 
     def _side(self, limit: Decimal, *, is_low: bool) -> Side:
-        below: dict[End, int] = {}
-        above: dict[End, int] = {}
+        below: set[End] = set()
+        above: set[End] = set()
         for sizes, pieces, worst in self._classes():
             if not sizes:
                 continue
             for rule in self._rules(accept=not is_low):
                 proving = self._proves(sizes, worst, limit, is_low, rule, enters=False)
                 if proving.any():
-                    below[End(sizes[int(np.flatnonzero(proving)[-1])], pieces)] = 0
+                    below.add(End(sizes[int(np.flatnonzero(proving)[-1])], pieces))
             for rule in self._rules(accept=is_low):
                 proving = self._proves(sizes, worst, limit, is_low, rule, enters=True)
                 if proving.any():
-                    above[End(sizes[int(np.flatnonzero(proving)[0])], pieces)] = 0
+                    above.add(End(sizes[int(np.flatnonzero(proving)[0])], pieces))
         at = ticks(limit, self.task.limits.unit)
         return Side(
             limit,
             max((end.at for end in below), default=None),
             min((end.at for end in above), default=None),
-            frozenset((*below, *above)),
+            frozenset(below | above),
             at - self._guard(accept=not is_low),
             at + self._guard(accept=is_low),
         )

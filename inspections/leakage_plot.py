@@ -8,6 +8,7 @@ except in a file that is taken away, which carries its own. Text is escaped here
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from html import escape
 
@@ -120,11 +121,9 @@ def _grid(scale: _Scale, axes: Axes) -> str:
 
 
 def _marks(most: float) -> list[float]:
-    """Round figures from 0 up to `most`, four or five of them."""
-    step = 10.0 ** (len(f"{int(most / 4)}") - 1) if most >= 4 else 1.0
-    while step > most / 2:
-        step /= 10
-    step *= next(times for times in (1, 2, 5, 10) if most / (step * times) <= 5)
+    """Round figures from 0 up to `most`, which is above 0: three to six of them."""
+    step = 10.0 ** math.floor(math.log10(most / 5))
+    step *= next(times for times in (1, 2, 5, 10) if most <= 5 * step * times)
     return [step * count for count in range(int(most / step) + 1)]
 
 

@@ -126,9 +126,10 @@ def change_first(losses: Losses, units: Units) -> str:
     gained = figure(units.from_l_min(first.gives_back))
     if larger := [p for p in losses.paths if p.as_new is None and (p.flow or 0) > first.gives_back]:
         most = max(larger, key=lambda path: path.flow or 0.0)
+        name = called(most.measured.name)
         return (
-            f"By the figures as new that the sheet prints, the {first.part} give back most: "
-            f"{gained} of {total}. It prints none for {called(most.measured.name)}, which loses "
+            f"By the figures as new that the sheet prints, changing the {first.part} gives back "
+            f"most: {gained} of {total}. It prints none for {name}, which loses "
             f"{flow_words(most.flow or 0.0, units)}: its change may give back more."
         )
     said = f"Change the {first.part} first: that would give back {gained} of {total}."

@@ -32,20 +32,24 @@ def trend_at(
         .values_list("inspection_id", flat=True)
         .first()
     )
-    earlier = Reading.objects.visible_to(viewer).filter(
-        inspection__pump_id=inspection.pump_id,
-        inspection__state=InspectionState.SIGNED.value,
-        inspection__id__lt=inspection.pk,
-        # What was measured before the part was renewed is of another part.
-        inspection__id__gt=renewed or 0,
-        line__characteristic=line.characteristic,
-        line__name=line.name,
-        line__component=line.component,
-        position=position,
-        term="",
-        high__isnull=False,
-        replaced_at__isnull=True,
-    ).select_related("inspection")
+    earlier = (
+        Reading.objects.visible_to(viewer)
+        .filter(
+            inspection__pump_id=inspection.pump_id,
+            inspection__state=InspectionState.SIGNED.value,
+            inspection__id__lt=inspection.pk,
+            # What was measured before the part was renewed is of another part.
+            inspection__id__gt=renewed or 0,
+            line__characteristic=line.characteristic,
+            line__name=line.name,
+            line__component=line.component,
+            position=position,
+            term="",
+            high__isnull=False,
+            replaced_at__isnull=True,
+        )
+        .select_related("inspection")
+    )
     return trend_prior(
         [_in_unit(reading, unit) for reading in earlier.order_by("inspection_id")],
         float(inspection.running_h),

@@ -96,7 +96,10 @@ class LeakPath(models.Model):
             ),
             models.CheckConstraint(
                 condition=Q(
+                    # Named as well as compared: an unknown figure is no refusal to SQL.
                     shape=LeakShape.SLOT.value,
+                    length_mm__isnull=False,
+                    width_mm__isnull=False,
                     width_mm__gt=0,
                     length_mm__gt=0,
                     diameter_mm__isnull=True,
@@ -104,6 +107,8 @@ class LeakPath(models.Model):
                 )
                 | Q(
                     shape=LeakShape.ANNULUS.value,
+                    diameter_mm__isnull=False,
+                    length_mm__isnull=False,
                     diameter_mm__gt=0,
                     length_mm__gt=0,
                     width_mm__isnull=True,
@@ -111,6 +116,8 @@ class LeakPath(models.Model):
                 )
                 | Q(
                     shape=LeakShape.DISC.value,
+                    inner_diameter_mm__isnull=False,
+                    diameter_mm__isnull=False,
                     inner_diameter_mm__gt=0,
                     diameter_mm__gt=F("inner_diameter_mm"),
                     width_mm__isnull=True,

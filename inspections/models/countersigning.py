@@ -110,7 +110,7 @@ class ControlReading(models.Model):
                 condition=one_of("unit", LengthUnit), name="inspections_controlreading_unit"
             ),
             models.CheckConstraint(
-                condition=(Q(is_value=True) & Q(high=F("low")) & Q(tries=[]))
+                condition=(Q(is_value=True, high__isnull=False) & Q(high=F("low")) & Q(tries=[]))
                 | (
                     Q(is_value=False)
                     & Q(low__gte=0)

@@ -73,7 +73,7 @@ class Reading(models.Model):
             models.CheckConstraint(
                 condition=(
                     Q(is_value=True)
-                    & Q(tries=[])
+                    & Q(tries=[], high__isnull=False)
                     & (Q(high=F("low")) | Q(high__gt=F("low"), repeats__len__gte=2))
                 )
                 | (

@@ -75,6 +75,7 @@ class Study(models.Model):
                     closed_at__isnull=False,
                     closed_by__isnull=False,
                     result__isnull=False,
+                    u__isnull=False,
                     u__gte=0,
                 ),
                 name="inspections_study_closed_with_result",

@@ -22,8 +22,6 @@ from inspections.judging import (
     as_stored,
     decision_rule_of,
     judge,
-    readings_for,
-    source_of,
     tries_of,
 )
 from inspections.leaves import Feel, Try, bracket, check_try, ends
@@ -246,7 +244,7 @@ def waive(
         row = open_for_work(actor, inspection)
         require(actor, Capability.WAIVE, row.site)
         sheet_line = line_of(row, line)
-        verdict = rejudge(row, sheet_line, now or timezone.now())
+        verdict = _rejudge_one(row, sheet_line, now or timezone.now())
         if verdict is None or verdict.outcome != Outcome.UNDECIDED.value:
             raise Conflict(
                 "Only an undecided check can be waived; this one is decided.",
@@ -262,24 +260,28 @@ def waive(
 def rejudge(inspection: Inspection, line: SheetLine, now: datetime) -> Verdict | None:
     """Judge a line by the readings in force and keep the verdict; None where it does not apply.
 
-    Lines that judge the same readings (taper, out of parallel) are judged with it. A waiver falls:
-    it was given for the readings of that moment, and for no others.
+    Checks that judge the same readings (taper, out of parallel) are judged with it. A waiver
+    falls: it was given for the readings of that moment, and for no others.
     """
-    lines = list(SheetLine.objects.filter(sheet_id=inspection.sheet_id).select_related("sheet"))
-    in_force = list(inspection.readings.filter(replaced_at__isnull=True))
-    for derived in lines:
-        source = source_of(derived, lines)
-        if source is not None and source.pk == line.pk:
-            _rejudge_one(inspection, derived, readings_for(derived, lines, in_force), now)
-    return _rejudge_one(inspection, line, readings_for(line, lines, in_force), now)
+    derived = SheetLine.objects.filter(
+        sheet_id=inspection.sheet_id, readings_from=line.characteristic, component=line.component
+    ).select_related("sheet")
+    for other in derived:
+        _rejudge_one(inspection, other, now)
+    return _rejudge_one(inspection, line, now)
 
 
-def _rejudge_one(
-    inspection: Inspection, line: SheetLine, readings: Sequence[Reading], now: datetime
-) -> Verdict | None:
+def _rejudge_one(inspection: Inspection, line: SheetLine, now: datetime) -> Verdict | None:
     if JudgedBy(line.judged_by) is JudgedBy.NOT_APPLICABLE:
         return None
-    judged = judge(line, readings, decision_rule_of(inspection.rule))
+    in_force = inspection.readings.filter(replaced_at__isnull=True, position__in=line.positions)
+    if line.readings_from:
+        of_line = in_force.filter(
+            line__characteristic=line.readings_from, line__component=line.component
+        )
+    else:
+        of_line = in_force.filter(line=line)
+    judged = judge(line, list(of_line), decision_rule_of(inspection.rule))
     what = judged.decided_interval
     values: dict[str, object] = {
         "outcome": judged.outcome.value,

@@ -274,7 +274,7 @@ def _fields(maker: str, designation: str, family: PumpFamily, **more: Any) -> di
 
 MODELS = (
     Model("G2", _fields("Ostermoor", "G2-32", PumpFamily.EXTERNAL_GEAR, displacement_cm3=D("32.0"),
-                        rated_pressure_bar=D(210), speed_min_rpm=500, speed_max_rpm=2500,
+                        rated_pressure_bar=D(60), speed_min_rpm=500, speed_max_rpm=2500,
                         mass_kg=D("12.5")),
           (("A", "G2 workshop manual, edition 3", _small_gear("0.16", "0.006")),
            ("B", "G2 workshop manual, edition 4", _small_gear("0.15", "0.006"))),
@@ -310,8 +310,8 @@ MODELS = (
 # Where the clearances of a model leak, in mm: shape, and what it takes.
 LEAK_PATHS: dict[str, tuple[LeakPathDraft, ...]] = {
     "G2": (
-        LeakPathDraft(_Ch.SIDE_CLEARANCE.value, LeakShape.SLOT.value, count=4,
-                      width_mm=D(34), length_mm=D(9)),
+        LeakPathDraft(_Ch.SIDE_CLEARANCE.value, LeakShape.SLOT.value, count=2,
+                      width_mm=D(34), length_mm=D(12)),
         LeakPathDraft(_Ch.TIP_CLEARANCE.value, LeakShape.SLOT.value, count=2,
                       width_mm=D(21), length_mm=D("5.5")),
         LeakPathDraft(_Ch.SHAFT_TO_BUSH.value, LeakShape.ANNULUS.value, count=4,

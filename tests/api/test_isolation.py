@@ -46,6 +46,7 @@ OPEN_NAMES = {"api-schema"}
 # Views of what belongs to all sites by design; they still ask for a role at one of them.
 SHARED_VIEWS = {
     "PumpModelViewSet",
+    "LeakPathsView",
     "PumpModelExport",
     "LimitSheetViewSet",
     "LimitSheetExport",

@@ -202,3 +202,45 @@ def test_a_whole_position_is_measured_without_a_network(live_server: Any, browse
         assert IdempotencyKey.objects.count() == taps
         person.complaints = [c for c in person.complaints if "ERR_INTERNET" not in c]
         person.look("leaves-arrived")
+
+
+def test_a_leaf_taken_up_while_the_answer_is_on_its_way_stays_in_the_hand(
+    live_server: Any, browser: Any
+) -> None:
+    site = make.make_site("quarry-north", "Quarry North")
+    technician = make.make_person(site, Role.TECHNICIAN, username="technician", password=PASSWORD)
+    inspection = make.make_inspection(technician, make.make_pump(site))
+    leaf_set = make.make_leaf_set(site, METRIC_28)
+    line = make.line_named(inspection, make.SIDE)
+    with person_at(browser, live_server.url, TABLET) as person:
+        person.sign_in("technician", PASSWORD)
+        address = f"/inspections/{inspection.pk}/checks/{line.pk}/"
+        person.go(f"{address}?position={quote(line.positions[0])}&instrument={leaf_set.pk}")
+        held: list[Any] = []
+        person.page.route(
+            "**/checks/**",
+            lambda route: (
+                held.append(route) if route.request.method == "POST" else route.continue_()
+            ),
+        )
+
+        def lay(leaf: str) -> None:
+            person.page.locator(f'label.leaf:has(input[name="leaf"][value="{leaf}"])').click()
+
+        lay("0.10")
+        person.page.click("#feel-free")
+        # At once, while the server has not even been asked.
+        person.sees("0.10 mm enters; none refused yet")
+        assert Reading.objects.count() == 0
+        lay("0.14")
+        person.page.wait_for_timeout(BETWEEN_TAPS_MS)
+        assert len(held) == 1
+        held[0].continue_()
+        # The server's card has come: no leaf is on its way any more.
+        person.page.locator(".tried__one:not(.tried__one--sent)").wait_for()
+        person.sees("In hand: 0.14 mm")
+        person.page.unroute("**/checks/**")
+        person.page.click("#feel-drag")
+        person.sees("0.14 mm enters; none refused yet")
+        person.page.locator(".tried__one--sent").first.wait_for(state="detached")
+        assert [row[0] for row in stored()] == [["0.10"], ["0.14"]]

@@ -5,6 +5,7 @@ import xml.etree.ElementTree as ET
 from dataclasses import replace
 from decimal import Decimal
 from itertools import pairwise
+from pathlib import Path as FilePath
 
 import pytest
 
@@ -189,3 +190,20 @@ def test_words_stay_on_the_sheet_and_apart():
             assert 12 <= float(label.get("y")) <= 250
         today, new = one(root, "today-label"), one(root, "new-label")
         assert float(new.get("y")) - float(today.get("y")) >= 14
+
+
+GOLDEN = FilePath(__file__).parent / "golden" / "leak_curves.txt"
+LOOKED_AT = (
+    ({"low": 2.0, "high": 6.0, "flow": 4.0, "clearance_mm": 0.125}, ("0.10", "0.15")),
+    ({"low": 0.2, "high": 0.9, "flow": 0.5, "clearance_mm": 0.063}, ("0.06", "0.06")),
+    ({"low": 40.0, "high": 190.0, "flow": 90.0, "clearance_mm": 0.355}, ("0.30", "0.40")),
+)
+
+
+@pytest.mark.parametrize("number", range(len(LOOKED_AT)))
+def test_the_whole_drawing_as_it_was_looked_at(number):
+    """Made by this code and looked at in a browser: a change of it is looked at again."""
+    figures, ends = LOOKED_AT[number]
+    loss = replace(loss_of(measured(ends)), l_min_per_mm3=2000.0, **figures)
+    svg = leak_curve_svg(loss, title="Side", standalone=number == 0)
+    assert svg == GOLDEN.read_text("utf-8").splitlines()[number]

@@ -220,9 +220,9 @@ def test_what_to_change_first():
 def test_a_larger_loss_without_a_figure_as_new_is_not_passed_over():
     gains = (PartGain("wear plates", 0.45),)
     assert change_first(lost(SIDE, TIP, gains=gains), METRIC) == (
-        "By the figures as new that the sheet prints, the wear plates give back most: 0.45 of 3.1 "
-        "L/min. It prints none for the tip clearance, which loses 0.93 L/min: its change may give "
-        "back more."
+        "By the figures as new that the sheet prints, changing the wear plates gives back most: "
+        "0.45 of 3.1 L/min. It prints none for the tip clearance, which loses 0.93 L/min: its "
+        "change may give back more."
     )
     # One that loses no more than the change gives back cannot give more.
     gains = (PartGain("wear plates", 0.93),)
@@ -371,7 +371,11 @@ def test_what_is_always_said():
         assert figure_of_source in said[0]
     assert "does not replace a bench test" in said[0]
     assert "laminar flow between walls at rest" in said[1]
-    assert said[2].endswith("the oil within 10 % of the middle of its grade.")
+    assert said[2] == (
+        "The range is a Monte Carlo calculation (JCGM 101:2008) with a fixed seed: each clearance "
+        "anywhere in its bracket and within its uncertainty, the oil within 10 % of the middle of "
+        "its grade."
+    )
     own = lost(SIDE)
     own = replace(own, conditions=replace(ASKED, oil=oil_of_two_points(46, 6.8)))
     assert validity(own)[2].endswith("within its uncertainty; the oil is taken as entered.")

@@ -217,6 +217,25 @@ def test_an_end_made_by_a_stack_counts_for_the_whole_bracket():
     assert next_leaf(asked, end("0.20", 2), end("0.40")).kind == "cannot_decide"
 
 
+def test_what_leaf_would_help_stays_inside_the_bracket_and_off_the_guard():
+    # Computed: 0.30 less and more 1.645 * 0.01 / sqrt 3 is 0.29050 and 0.30950 mm.
+    guarded = {"rule": GUARDED, "permissible_error": D("0.01")}
+    (hole,) = set_gaps(task("0.30", leaves=(D("0.2905"), D("0.3095")), **guarded))
+    assert hole.wanted == ()
+    coarse = {"leaves": (D("0.10"), D("0.50")), **guarded}
+    assert next_leaf(task("0.30", **coarse), end("0.20"), end("0.40")).wanted == (
+        Wanted(D("0.20"), D("0.2905")),
+        Wanted(D("0.3095"), D("0.40")),
+    )
+    # An end made by a stack has the larger guard: it may lie where a single leaf would decide.
+    assert next_leaf(task("0.30", **coarse), end("0.20"), end("0.289", 2)).wanted == (
+        Wanted(D("0.20"), D("0.289")),
+    )
+    assert next_leaf(task("0.30", **coarse), end("0.311", 2), end("0.40")).wanted == (
+        Wanted(D("0.311"), D("0.40")),
+    )
+
+
 def test_who_measures_widens_the_guard():
     guarded = {"leaves": (D("0.29"), D("0.31")), "rule": GUARDED, "permissible_error": D("0.01")}
     assert next_leaf(task("0.30", **guarded)).kind == "try"

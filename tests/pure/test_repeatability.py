@@ -21,9 +21,7 @@ from inspections.repeatability import (
     middle,
     nested_levels,
     result_of,
-    share_of_tolerance,
     spreads_of,
-    steps_in_tolerance,
     width,
 )
 from inspections.studyplan import Measured, Place, Plan
@@ -297,6 +295,18 @@ def test_an_interaction_that_shows_is_kept_apart():
     assert spreads.distinct == 1
 
 
+def test_spreads_of_a_hundredth_are_split_like_spreads_of_many():
+    # The same in hundredths: sums of squares far below one.
+    values = nested([[["0.10", "0.12"], ["0.00", "0.02"]], [["0.00", "0.02"], ["0.10", "0.12"]]])
+    anova = crossed_anova(values)
+    assert anova.interaction.ss == pytest.approx(2 * 4 * 0.05**2)
+    assert anova.f == pytest.approx(0.02 / (4 * 0.0002 / 4))
+    assert not anova.pooled
+    assert spreads_of(anova, values).interaction ** 2 == pytest.approx((0.02 - 0.0002) / 2)
+    alike = crossed_anova(nested([[["0.1"] * 2, ["0.2"] * 2], [["0.2"] * 2, ["0.1"] * 2]]))
+    assert (alike.f, alike.p, alike.pooled) == (None, 0, False)
+
+
 def test_repeats_that_are_all_alike_with_a_clear_interaction():
     anova = crossed_anova(nested([[[1, 1], [2, 2]], [[2, 2], [1, 1]]]))
     assert anova.f is None
@@ -372,22 +382,6 @@ def test_the_constants_of_the_repeats_are_one_over_d2(repeats, d2):
     assert average_and_range(values).repeatability == pytest.approx((repeats - 1) / d2, rel=2e-4)
 
 
-# --- Tolerance ------------------------------------------------------------------------------------
-
-
-def test_the_share_of_a_tolerance_is_six_spreads():
-    assert share_of_tolerance(0.01, D("0.10")) == pytest.approx(60)
-
-
-def test_steps_within_a_tolerance():
-    # 1.41 * (0.12 / 6) / 0.005 = 5.64; never below one; no end where measuring adds nothing.
-    assert steps_in_tolerance(0.005, D("0.12")) == 5
-    assert steps_in_tolerance(1.0, D("0.12")) == 1
-    assert steps_in_tolerance(0, D("0.12")) is None
-    assert steps_in_tolerance(1.41 / 6, D(1)) == 1
-    assert steps_in_tolerance(1.41 / 12, D(1)) == 2
-
-
 # --- Brackets -------------------------------------------------------------------------------------
 
 
@@ -453,6 +447,13 @@ def test_a_value_at_the_very_end_of_a_bracket_meets_it_only_where_the_end_belong
     assert result_of(*two_by_two([WIDE] * 4, [at_high] * 4)).apart == ("HP-1", "HP-2")
     # A hull keeps the better end of those that reach as far.
     assert result_of(*two_by_two([WIDE, at_high, WIDE, WIDE], [at_high] * 4)).apart == ("HP-2",)
+
+
+def test_the_hull_reaches_down_to_the_lowest_of_the_repeats():
+    low = bracket("0.05", "0.10")
+    # Ann reached down to Ben's once, whichever of her repeats it was.
+    assert result_of(*two_by_two([low, NEXT, low, NEXT], [low] * 4)).apart == ()
+    assert result_of(*two_by_two([NEXT, low, NEXT, low], [low] * 4)).apart == ()
 
 
 def test_the_hull_keeps_a_closed_low_end():

@@ -1,11 +1,17 @@
-"""What a study comes to, in words."""
+"""What a study comes to: in words, and against the limits."""
 
 import math
 from decimal import Decimal as D
 
 import pytest
 
-from inspections.repeatability import Spreads, StudyResult, sentences
+from inspections.repeatability import (
+    Spreads,
+    StudyResult,
+    sentences,
+    share_of_tolerance,
+    steps_in_tolerance,
+)
 
 
 def said(measuring, parts, *, tolerance=None, apart=None, split=(1, 0, 0)):
@@ -84,3 +90,17 @@ def test_parts_at_which_brackets_do_not_meet_are_counted():
         "At 2 of 10 parts the brackets of two people do not meet: HP-1, HP-4.",
     )
     assert len(said(1, 1, apart=())) == 2
+
+
+def test_the_share_of_a_tolerance_is_six_spreads():
+    assert share_of_tolerance(0.01, D("0.10")) == pytest.approx(60)
+
+
+def test_steps_within_a_tolerance():
+    # 1.41 * (0.12 / 6) / 0.005 = 5.64; never below one; no end where measuring adds nothing.
+    assert steps_in_tolerance(0.005, D("0.12")) == 5
+    assert steps_in_tolerance(1.0, D("0.12")) == 1
+    assert steps_in_tolerance(0, D("0.12")) is None
+    assert steps_in_tolerance(1.41 / 6, D(1)) == 1
+    assert steps_in_tolerance(1.41 / 12, D(1)) == 2
+    assert steps_in_tolerance(1.415 / 12, D(1)) == 1

@@ -169,6 +169,7 @@
   /* ---- the card */
 
   let settledAt = 0;
+  let takenAt = 0;
   const swap = (html) => {
     const card = document.querySelector("[data-card]");
     if (!card) return;
@@ -177,8 +178,10 @@
     template.innerHTML = html.trim();
     const fresh = template.content.querySelector("[data-card]");
     if (!fresh) return;
+    const leaves = leavesInHand(card);
     card.replaceWith(fresh);
     settledAt = Date.now();
+    if (!fresh.querySelector(".field-error")) takeInHand(fresh, leaves);
     window.htmx?.process(fresh);
     prepare(fresh);
     const say = document.querySelector("[data-live]");
@@ -207,6 +210,25 @@
     return `${place}, ${form.dataset.bench}`;
   };
 
+  /* A leaf taken up while the answer to the last one was on its way stays in the hand. */
+  const leavesInHand = (root) => {
+    const form = root.querySelector('form[data-bench="tap"]');
+    return form ? sayLeaves(form).split(" + ").filter(Boolean) : [];
+  };
+  const takeInHand = (root, leaves) => {
+    const form = root.querySelector('form[data-bench="tap"]');
+    if (!form || !leaves.length) return;
+    const pick = (name, value) => {
+      const inputs = [...form.querySelectorAll(`input[name="${name}"]:not(:disabled)`)];
+      const input = inputs.find((one) => one.value === value);
+      if (input) input.checked = true;
+      return Boolean(input);
+    };
+    if (!pick("leaf", leaves.join(" + ")) && pick("leaf", leaves[0]) && leaves[1]) {
+      pick("second", leaves[1]);
+    }
+  };
+
   /* Before htmx and the plain submit: taps go through the queue, one after the other. */
   document.addEventListener(
     "submit",
@@ -228,7 +250,9 @@
         at: Date.now(),
       };
       // A second tap of the same glove lands on what the first one has just changed.
-      const tooSoon = Date.now() - settledAt < SETTLE_MS || form.dataset.taken;
+      // The leaves change as they are tapped, other forms when the server's card comes.
+      const changedAt = form.dataset.bench === "tap" ? takenAt : Math.max(takenAt, settledAt);
+      const tooSoon = Date.now() - changedAt < SETTLE_MS;
       if (tooSoon) {
         event.preventDefault();
         event.stopImmediatePropagation();
@@ -238,8 +262,7 @@
       event.preventDefault();
       event.stopImmediatePropagation();
       forget(form);
-      form.dataset.taken = "yes";
-      setTimeout(() => { delete form.dataset.taken; }, SETTLE_MS);
+      takenAt = Date.now();
       if (form.dataset.bench === "tap") clearLeaf(form);
       show();
       drain();

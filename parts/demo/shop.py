@@ -1,0 +1,96 @@
+"""How the shop keeps an eye on its own measuring: a study, decision rules, readings taken again."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from decimal import Decimal
+from random import Random
+
+from fleet.decisions import RuleKind
+from fleet.lifecycle import SheetState
+from fleet.models import LimitSheet, PumpModel, Site, User
+from fleet.services import rules
+from fleet.units import LengthUnit
+from fleet.vocabulary import Characteristic, InstrumentKind
+from inspections.judging import tries_of
+from inspections.leaves import Try
+from inspections.models import Inspection, Instrument
+from inspections.services import controls, studies
+from inspections.services.studies import Entry
+
+_PARTS, _TRIALS = 5, 3
+
+
+def study_side_clearance(
+    *,
+    site: Site,
+    keeper: User,
+    people: list[User],
+    leaf_set: Instrument,
+    dice: Random,
+    at: datetime,
+) -> None:
+    """Three people measure five pumps three times; one of them feels a little tighter."""
+    parts = [f"pump {number}" for number in range(1, _PARTS + 1)]
+    study = studies.open_study(
+        actor=keeper,
+        site=site,
+        characteristic=Characteristic.SIDE_CLEARANCE,
+        instrument_kind=InstrumentKind.FEELER,
+        unit=LengthUnit(leaf_set.unit),
+        people=people,
+        parts=parts,
+        trials=_TRIALS,
+        tolerance=Decimal("0.15"),
+        now=at,
+    )
+    entries = []
+    for number, part in enumerate(parts):
+        true_mm = 0.06 + 0.022 * number
+        for place, person in enumerate(people):
+            for trial in range(1, _TRIALS + 1):
+                felt = true_mm + dice.gauss(-0.006 if place == 0 else 0.0, 0.004)
+                inside = [leaf for leaf in leaf_set.leaves if leaf <= felt]
+                outside = [leaf for leaf in leaf_set.leaves if leaf > felt]
+                entries.append(
+                    Entry(person.pk, part, trial, max(inside, default=Decimal(0)), min(outside))
+                )
+    studies.record_study_readings(
+        actor=keeper, study=study, instrument=leaf_set, entries=entries, now=at
+    )
+    studies.close_study(actor=keeper, study=study, now=at)
+
+
+def choose_rule(*, actor: User, model: PumpModel, kind: RuleKind, why: str, at: datetime) -> None:
+    """Another decision rule for the sheet of a model that is in force."""
+    sheet = LimitSheet.objects.get(model=model, state=SheetState.ISSUED.value)
+    rules.choose_rule(actor=actor, sheet=sheet, kind=kind, why=why, now=at)
+
+
+def measure_again(*, actor: User, inspection: Inspection, dice: Random, at: datetime) -> None:
+    """The countersigning person tries one gap again, now and then with another feel."""
+    own = (
+        inspection.readings.filter(is_value=False, replaced_at__isnull=True, high__isnull=False)
+        .select_related("instrument")
+        .order_by("id")
+        .first()
+    )
+    if own is None or own.high is None:
+        return
+    tries = tries_of(own)
+    thicker = [leaf for leaf in own.instrument.leaves if leaf > own.high]
+    if dice.random() < 0.15 and thicker:
+        # What refused the other person goes in here.
+        tries = [
+            Try(one.leaves, tries[0].feel) if one.thickness == own.high else one for one in tries
+        ]
+        tries.append(Try((min(thicker),), tries_of(own)[-1].feel))
+    controls.control_tries(
+        actor=actor,
+        inspection=inspection,
+        line=own.line_id,
+        position=own.position,
+        instrument=own.instrument,
+        tries=tries,
+        now=at,
+    )
