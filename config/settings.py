@@ -21,9 +21,11 @@ from config.env import (
     env_secret,
     env_str,
 )
+from fleet.decisions import RuleKind
 from fleet.lifecycle import SheetState
 from fleet.roles import Role
 from fleet.vocabulary import Component, InstrumentKind
+from inspections.conformity import Outcome
 from inspections.lifecycle import InspectionState
 
 BASE_DIR = Path(__file__).resolve().parent.parent
@@ -247,6 +249,8 @@ SPECTACULAR_SETTINGS = {
     "ENUM_NAME_OVERRIDES": {
         "ComponentEnum": list(Component),
         "InstrumentKindEnum": list(InstrumentKind),
+        "OutcomeEnum": list(Outcome),
+        "RuleKindEnum": list(RuleKind),
         "SheetStateEnum": list(SheetState),
         "InspectionStateEnum": list(InspectionState),
         # Of one membership, and in the list that a new person gets.

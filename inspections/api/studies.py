@@ -130,7 +130,7 @@ class AgreementView(SiteScopedViewSet, GenericAPIView[Any]):
     filter_backends = ()
     pagination_class = None
 
-    @extend_schema(responses=shapes.AgreementList)
+    @extend_schema(operation_id="agreement_list", responses=shapes.AgreementList)
     def get(self, request: Request) -> Response:
         """How far people's readings agree with those of whoever measured again.
 
@@ -146,7 +146,7 @@ class AgreementOfView(SiteScopedViewSet, GenericAPIView[Any]):
     filter_backends = ()
     pagination_class = None
 
-    @extend_schema(responses=shapes.AgreementOutput)
+    @extend_schema(operation_id="agreement_of_person", responses=shapes.AgreementOutput)
     def get(self, request: Request, person: int) -> Response:
         """The same for one person, comparison by comparison."""
         found = agreement_selectors.agreement_of(actor_of(request), person)

@@ -143,7 +143,7 @@ class StudyReadingOutput(serializers.Serializer[Any]):
     typed_at = serializers.DateTimeField()
 
 
-class PlaceOutput(serializers.Serializer[Any]):
+class StudyPlaceOutput(serializers.Serializer[Any]):
     person = serializers.CharField(help_text="By name.")
     part = serializers.CharField()
     trial = serializers.IntegerField()
@@ -228,7 +228,7 @@ class StudyOutput(StudySummary):
     """A study with its readings. While it is open, one's own unless one keeps instruments."""
 
     readings = StudyReadingOutput(many=True, source="shown")
-    missing = PlaceOutput(many=True, help_text="Still to be measured before it can be closed.")
+    missing = StudyPlaceOutput(many=True, help_text="Still to be measured before it can be closed.")
     result = StudyResultOutput(allow_null=True, help_text="Null until it is closed.")
 
 

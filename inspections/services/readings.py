@@ -24,13 +24,19 @@ from inspections.judging import (
     judge,
     tries_of,
 )
-from inspections.leaves import Feel, Try, bracket, check_try, ends
+from inspections.leaves import Feel, Try, ends
 from inspections.models import Inspection, Instrument, Reading, Verdict
 from inspections.services.rows import (
     length_faults,
     line_of,
     open_for_work,
     require_proved_zero,
+)
+from inspections.services.taking import (
+    MOST_REPEATS,
+    bracket_of,
+    require_usable,
+    require_value,
 )
 from inspections.study_selectors import study_u
 from inspections.uncertainty import (
@@ -41,9 +47,6 @@ from inspections.uncertainty import (
     value_budget,
 )
 from inspections.verdicts import Outcome
-
-# Common practice, no source: three repeats settle most doubts, ten are a study of their own.
-MOST_REPEATS = 10
 
 
 def record_tries(
@@ -64,39 +67,16 @@ def record_tries(
     """
     with transaction.atomic():
         row, sheet_line = _ready(actor, inspection, line, position, "")
-        leaf_set = _usable(instrument, row)
-        if leaf_set.kind != InstrumentKind.FEELER.value:
-            raise Fault(
-                f"{leaf_set} has no leaves. Enter the value it shows, or choose a leaf set.",
-                field="instrument",
-                code="not_a_leaf_set",
-            )
-        if sheet_line.terms:
-            raise Fault(
-                f"{' and '.join(sheet_line.terms).capitalize()} are measured as values here. "
-                "Choose an instrument that shows a value.",
-                field="instrument",
-                code="value_needed",
-            )
-        if any(not 1 <= one.repeat <= MOST_REPEATS for one in tries):
-            raise Fault(f"Count the repeats of a position from 1 to {MOST_REPEATS}.", field="tries")
-        for index, one in enumerate(tries):
-            try:
-                check_try(one, leaf_set.leaves, LengthUnit(leaf_set.unit))
-            except Fault as fault:
-                raise fault.at(f"tries.{index}") from None
-        try:
-            implied = bracket(tries)
-        except Fault as fault:
-            raise fault.at("tries") from None
+        require_usable(instrument, row.site_id)
+        implied = bracket_of(sheet_line, instrument, tries)
         return _store(
             actor=actor,
             inspection=row,
             line=sheet_line,
             position=position,
             term="",
-            instrument=leaf_set,
-            unit=LengthUnit(leaf_set.unit),
+            instrument=instrument,
+            unit=LengthUnit(instrument.unit),
             implied=implied,
             tries=tries,
             now=now or timezone.now(),
@@ -180,27 +160,12 @@ def record_value(
     """
     with transaction.atomic():
         row, sheet_line = _ready(actor, inspection, line, position, term)
-        used = _usable(instrument, row)
-        if used.kind == InstrumentKind.FEELER.value:
-            raise Fault(
-                "A leaf set shows no value. Enter the leaves you tried and how each felt.",
-                field="instrument",
-                code="leaves_needed",
-            )
-        if JudgedBy(sheet_line.judged_by) is JudgedBy.LEAF_ENTERS:
-            raise Fault(
-                "This check is made with a leaf of the limit size: choose a leaf set.",
-                field="instrument",
-                code="leaves_needed",
-            )
+        require_usable(instrument, row.site_id)
         for field, shown in (
             ("value", value),
             *((f"repeats.{i}", r) for i, r in enumerate(repeats)),
         ):
-            if not shown.is_finite() or not 0 <= shown < 100_000:
-                raise Fault(
-                    "Enter the value as the instrument shows it, from 0 up to 100 000.", field=field
-                )
+            require_value(sheet_line, instrument, shown, field)
         if len(repeats) >= MOST_REPEATS:
             raise Fault(f"A position is measured {MOST_REPEATS} times at most.", field="repeats")
         values = (value, *repeats)
@@ -210,7 +175,7 @@ def record_value(
             line=sheet_line,
             position=position,
             term=term,
-            instrument=used,
+            instrument=instrument,
             unit=unit,
             implied=Interval(min(values), max(values), low_closed=True, high_closed=True),
             tries=(),
@@ -375,22 +340,6 @@ def _ready(
             code="unknown_term",
         )
     return row, sheet_line
-
-
-def _usable(instrument: Instrument, inspection: Inspection) -> Instrument:
-    if instrument.site_id != inspection.site_id:
-        raise Fault(
-            f"{instrument} belongs to another site. Choose one of this site's.",
-            field="instrument",
-            code="other_site",
-        )
-    if instrument.withdrawn_at is not None:
-        raise Conflict(
-            f"{instrument} was withdrawn from use. Choose another.",
-            field="instrument",
-            code="withdrawn",
-        )
-    return instrument
 
 
 def _in_force(inspection: Inspection, line: SheetLine, position: str, term: str) -> Reading | None:

@@ -17,7 +17,7 @@ from inspections.models import Instrument
 from inspections.nextleaf import Advice
 from inspections.plots import Feel as FeelSign
 from inspections.selectors import Check
-from inspections.services.readings import MOST_REPEATS
+from inspections.services.taking import MOST_REPEATS
 from inspections.trendprior import Trend
 
 FEEL_SIGNS: dict[Feel, FeelSign] = {

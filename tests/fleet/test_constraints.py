@@ -232,8 +232,10 @@ def test_every_constraint_of_the_fleet_has_a_case_and_a_sentence() -> None:
         if row.__module__.startswith("fleet.models")
         for constraint in row._meta.constraints
     }
-    assert declared - set(CASES) == set()
-    assert set(CASES) == set(FLEET_CONSTRAINTS)
+    # Those of the leak paths are broken in test_leak_paths.py, beside what they allow.
+    elsewhere = {name for name in FLEET_CONSTRAINTS if name.startswith("fleet_leakpath_")}
+    assert declared - set(CASES) - elsewhere == set()
+    assert set(CASES) | elsewhere == set(FLEET_CONSTRAINTS)
 
 
 def test_the_sentences_are_registered() -> None:

@@ -120,6 +120,8 @@ def sideways(page: Any) -> list[str]:
           const width = document.documentElement.clientWidth;
           if (document.documentElement.scrollWidth <= width) return [];
           return [...document.querySelectorAll("main *, header *, footer *")]
+            // A drawing that closes in on one place cuts off the rest of itself.
+            .filter((one) => !one.ownerSVGElement)
             .filter((one) => one.getBoundingClientRect().right > width + 1)
             .slice(0, 5)
             .map((one) => `${one.tagName}.${one.className}: ${one.textContent.trim().slice(0, 40)}`)

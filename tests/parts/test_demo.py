@@ -49,7 +49,7 @@ def test_the_demo_shows_every_state_and_is_the_same_every_time() -> None:
     assert len(first["readings"]) > 250
 
     assert Site.objects.count() == 3
-    assert PumpModel.objects.values("family").distinct().count() == 4
+    assert PumpModel.objects.values("family").distinct().count() == 5
     assert set(Inspection.objects.values_list("state", flat=True)) == {
         "open",
         "awaiting_countersignature",

