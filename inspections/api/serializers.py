@@ -145,6 +145,16 @@ class TryOutput(serializers.Serializer[Any]):
     feel = serializers.ChoiceField(choices=values(Feel))
 
 
+class ContributionOutput(serializers.Serializer[Any]):
+    """One part of an uncertainty: plus or minus half_width, and the u that it comes to."""
+
+    name = serializers.CharField()
+    half_width = serializers.CharField(allow_null=True)
+    distribution = serializers.CharField()
+    u = serializers.FloatField(allow_null=True)
+    degrees = serializers.FloatField(allow_null=True, help_text="Of freedom; null: unlimited.")
+
+
 @extend_schema_serializer(
     examples=[
         OpenApiExample(
@@ -164,6 +174,22 @@ class TryOutput(serializers.Serializer[Any]):
                 ],
                 "low": "0.10",
                 "high": "0.16",
+                "repeats": [],
+                "standard_uncertainty": 0.0034641,
+                "budget": [
+                    {
+                        "name": f"{part} {number}",
+                        "half_width": bound,
+                        "distribution": "rectangular",
+                        "u": u,
+                        "degrees": None,
+                    }
+                    for part, number, bound, u in (
+                        ("leaf", 1, "0.004", 0.0023094),
+                        ("leaf", 2, "0.004", 0.0023094),
+                        ("film", 1, "0.002", 0.0011547),
+                    )
+                ],
                 "taken_by": {"id": 5, "full_name": "Mara Holt"},
                 "taken_at": "2026-03-14T08:30:00Z",
                 "overdue_since": None,
@@ -184,6 +210,17 @@ class TryOutput(serializers.Serializer[Any]):
                 "tries": [],
                 "low": "20.062",
                 "high": "20.062",
+                "repeats": [],
+                "standard_uncertainty": None,
+                "budget": [
+                    {
+                        "name": "permissible error",
+                        "half_width": None,
+                        "distribution": "rectangular",
+                        "u": None,
+                        "degrees": None,
+                    }
+                ],
                 "taken_by": {"id": 5, "full_name": "Mara Holt"},
                 "taken_at": "2026-03-14T08:41:00Z",
                 "overdue_since": None,
@@ -205,6 +242,15 @@ class ReadingOutput(serializers.Serializer[Any]):
     tries = TryOutput(many=True)
     low = LengthField()
     high = LengthField(allow_null=True, help_text="Null: every leaf that was tried entered.")
+    repeats = serializers.ListField(
+        child=LengthField(), help_text="A value as it was shown each time; empty when taken once."
+    )
+    standard_uncertainty = serializers.FloatField(
+        allow_null=True,
+        help_text="In the unit of the reading. Null: the instrument's permissible error is not "
+        "known.",
+    )
+    budget = ContributionOutput(many=True, help_text="What the uncertainty is made of.")
     taken_by = PersonOutput()
     taken_at = serializers.DateTimeField()
     overdue_since = serializers.DateField(
@@ -218,6 +264,13 @@ class ReadingOutput(serializers.Serializer[Any]):
 
 class VerdictOutput(serializers.Serializer[Any]):
     outcome = serializers.ChoiceField(choices=values(Outcome))
+    probability = serializers.FloatField(
+        allow_null=True,
+        help_text="That the worst position meets the limit. Null: it cannot be said.",
+    )
+    near_limit = serializers.BooleanField(
+        help_text="Within, but past 80 % of the way to the limit: advice, no verdict."
+    )
     sentence = serializers.CharField(help_text="What was met, by which limit, and why.")
     rule = serializers.CharField()
     worst_position = serializers.CharField()
@@ -225,6 +278,9 @@ class VerdictOutput(serializers.Serializer[Any]):
     low = LengthField(allow_null=True)
     high = LengthField(allow_null=True)
     missing_positions = serializers.ListField(child=serializers.CharField())
+    computed_from = serializers.JSONField(
+        help_text="All that the verdict came from: judged again, it gives the same bits."
+    )
     judged_at = serializers.DateTimeField()
     waived_by = PersonOutput(allow_null=True)
     waived_reason = serializers.CharField()
@@ -268,7 +324,18 @@ class CheckOutput(serializers.Serializer[Any]):
     also_new_high = LengthField(source="line.also_new_high", allow_null=True)
     page = serializers.CharField(source="line.page")
     method = serializers.CharField(source="line.method")
-    terms = serializers.ListField(child=serializers.CharField(), source="line.terms")
+    terms = serializers.ListField(
+        child=serializers.CharField(),
+        source="line.terms",
+        help_text="Of a computed check: all others are taken from the first.",
+    )
+    allowance = LengthField(
+        source="line.allowance", allow_null=True, help_text="Added to what the terms leave."
+    )
+    readings_from = serializers.CharField(
+        source="line.readings_from",
+        help_text="The check whose readings this one judges; empty where it has its own.",
+    )
     places = PlaceOutput(many=True)
     missing = serializers.ListField(
         child=serializers.CharField(), help_text="Positions still to be measured."

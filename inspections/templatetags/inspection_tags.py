@@ -191,3 +191,9 @@ def labels(rows: Iterable[Any]) -> str:
 def figure(value: Decimal) -> str:
     """A figure without the zeros that a column adds: 32, 33.5."""
     return str(shown.plain(value))
+
+
+@register.filter
+def uncertainty(row: Reading) -> str:
+    """How far a reading may be off, and what that is made of."""
+    return shown.uncertainty_said(row)

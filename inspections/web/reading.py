@@ -28,6 +28,7 @@ from inspections.leaves import repeats_disagree
 from inspections.models import Finding, Inspection, Nameplate, Photo, Reading, Verdict
 from inspections.plots import LeafMark, bracket_svg, verdict_svg
 from inspections.selectors import Check
+from inspections.uncertainty import budget_from_json
 from inspections.verdict_words import percent
 from inspections.verdicts import Outcome
 from inspections.web.leafwork import FEEL_SIGNS
@@ -124,6 +125,17 @@ def said_of(reading: Reading) -> str:
     if reading.low == 0:
         return f"{show(reading.high, unit)} does not enter; none thinner entered yet"
     return f"{reading.low:f} enters, {show(reading.high, unit)} does not"
+
+
+def uncertainty_said(reading: Reading) -> str:
+    """The standard uncertainty of a reading and the sum that it comes from."""
+    unit = LengthUnit(reading.unit).label
+    budget = budget_from_json(reading.budget)
+    unknown = [part.name for part in budget if part.u is None]
+    if reading.standard_uncertainty is None:
+        return f"uncertainty not known: {unknown[0]} of {reading.instrument.identity} is missing"
+    parts = ", ".join(f"{part.name} {part.u:.2g}" for part in budget if part.u is not None)
+    return f"standard uncertainty {reading.standard_uncertainty:.2g} {unit} ({parts})"
 
 
 def repeats_said(reading: Reading) -> str:

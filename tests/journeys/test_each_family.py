@@ -366,7 +366,7 @@ def test_one_pump_of_the_family_at_the_bench(case: Case, live_server: Any, brows
         person.sign_in("technician", PASSWORD)
         person.go(f"/inspections/{bench.inspection.pk}/")
         person.look(f"{case.family}-bench")
-        tap_the_drawing(person, case)
+        tap_the_drawing(person, case, bench.inspection.pk)
         by_leaves(person, case, bench)
         by_values(person, case)
         if case is GEAR:
@@ -375,13 +375,13 @@ def test_one_pump_of_the_family_at_the_bench(case: Case, live_server: Any, brows
         causes(person, case, bench)
 
 
-def tap_the_drawing(person: Person, case: Case) -> None:
+def tap_the_drawing(person: Person, case: Case, pk: int) -> None:
     part = person.page.locator(f'.drawing [data-component="{case.tap.value}"]')
     part.locator(".part__label").click()
     person.page.get_by_role("heading", level=1, name=case.tap.label).wait_for()
     person.sees("No defect" if case.tap is not case.defect[0] else case.defect[1].label)
     person.look(f"{case.family}-component")
-    person.follow("Inspection")
+    person.follow(f"Inspection {pk}")
     person.sees("XP-01 on the bench")
 
 
