@@ -10,7 +10,9 @@ LEAVES = ("test_leaves", "test_nextleaf", "test_nextleaf_search", "test_leafplan
 LEAKS = ("test_leak_flow", "test_leakage", "test_leakage_words")
 
 TESTS_OF: dict[str, tuple[str, ...]] = {
-    "inspections.conformity": ("test_conformity", "test_conformity_risk", "test_verdict_rules"),
+    "inspections.conformity": (
+        "test_conformity", "test_conformity_edges", "test_conformity_risk", "test_verdict_rules",
+    ),
     "inspections.verdicts": VERDICTS,
     "inspections.verdict_basis": ("test_verdict_basis", "test_verdict_rules", "test_verdicts"),
     "inspections.verdict_words": (

@@ -17,6 +17,7 @@ from fleet.vocabulary import Characteristic as Ch
 from inspections.intervals import Interval
 from inspections.verdicts import (
     PositionReading,
+    SheetReference,
     judge_check,
     recompute,
 )
@@ -89,9 +90,19 @@ def test_all_that_a_verdict_was_computed_from():
 def test_a_basis_of_other_rules_is_refused():
     stored = check([value("a", "0.1")], limits=at_most("1")).computed_from
     other = {**stored, "versions": {**stored["versions"], "rules": 0}}
-    with pytest.raises(Fault, match="version 0 of the rules") as refused:
+    with pytest.raises(Fault) as refused:
         recompute(other)
+    assert str(refused.value) == (
+        "This verdict was made by version 0 of the rules, and these are version 1. "
+        "Judge the inspection again instead."
+    )
     assert refused.value.code == "rules_version"
+
+
+def test_a_source_is_named_without_what_it_lacks():
+    assert str(SOURCE) == "Sheet B, GP-40 service manual, page 14"
+    assert str(SheetReference(document="Manual", page="", sheet="B")) == "B, Manual"
+    assert str(SheetReference(document="", page="3", sheet="B")) == "B, page 3"
 
 
 fine = st.decimals(0, 2, places=6, allow_nan=False)
