@@ -25,7 +25,7 @@ from inspections.instrument_selectors import OverdueUse, overdue_faults
 from inspections.intervals import Interval
 from inspections.judging import source_of, tries_of
 from inspections.leaves import repeats_disagree
-from inspections.models import Finding, Inspection, Nameplate, Photo, Reading, Verdict
+from inspections.models import Finding, Inspection, Instrument, Nameplate, Photo, Reading, Verdict
 from inspections.plots import LeafMark, bracket_svg, verdict_svg
 from inspections.selectors import Check
 from inspections.uncertainty import budget_from_json
@@ -184,6 +184,18 @@ def also_printed(line: SheetLine) -> str:
         return ""
     ends = (line.also_limit_low, line.also_limit_high)
     return " to ".join(show(end, LengthUnit(line.also_unit)) for end in ends if end is not None)
+
+
+def in_hand(line: SheetLine, instrument: Instrument) -> str:
+    """The limit in the unit of the instrument in hand; "" where the book prints it in that.
+
+    To look at only: the verdict falls in the unit of the limit.
+    """
+    unit, hand = LengthUnit(line.unit), LengthUnit(instrument.unit)
+    if hand is unit or hand.value == line.also_unit:
+        return ""
+    ends = (line.limit_low, line.limit_high)
+    return " to ".join(show(end, unit, hand) for end in ends if end is not None)
 
 
 # --- The check in hand ------------------------------------------------------------------------

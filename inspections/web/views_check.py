@@ -340,6 +340,7 @@ class CheckPage(InspectionPage):
         }
         if instrument is None or source is not None:
             return more
+        more["in_hand"] = reading.in_hand(check.line, instrument)
         more["error_missing"] = rule.needs_uncertainty and instrument.permissible_error is None
         today = timezone.now().date()
         more["choices"] = [

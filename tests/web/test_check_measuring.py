@@ -14,8 +14,10 @@ from django.test import Client
 from fleet.decisions import RuleKind
 from fleet.services import rules
 from fleet.services.sheets import LineDraft
+from fleet.units import LengthUnit
+from fleet.vocabulary import InstrumentKind
 from inspections.models import Reading
-from inspections.services import readings
+from inspections.services import instruments, readings
 from inspections.trendprior import NormalPrior, Trend
 from inspections.web import views_check
 from tests import factories as make
@@ -334,3 +336,23 @@ def test_an_overdue_instrument_is_marked_where_it_is_chosen_and_where_it_was_use
         f"{late.identity}: calibration was due 3 Jan 2026. The reading is kept and marked."
         in words(page)
     )
+
+
+def test_the_limit_is_shown_in_the_unit_of_the_instrument_in_hand(bench: Bench) -> None:
+    leaf_set = instruments.add_instrument(
+        actor=bench.competent,
+        site=bench.site,
+        identity="LEAF-UM",
+        name="Leaf set marked in micrometres",
+        kind=InstrumentKind.FEELER,
+        unit=LengthUnit.UM,
+        leaves=[D("100"), D("150"), D("200")],
+    )
+    client = signed_in(bench.technician)
+    own = words(client.get(at(bench, make.SIDE)))
+    assert "at most 0.15 mm" in own
+    assert "in the unit of" not in own
+    other = words(client.get(at(bench, make.SIDE, instrument=leaf_set.pk)))
+    # The limit as printed stays where it is; 0.15 mm is 150 µm.
+    assert "at most 0.15 mm 150 µm, in the unit of LEAF-UM" in other
+    assert bench.line(make.SIDE).limit_high == D("0.15")
