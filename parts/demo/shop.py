@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from collections.abc import Callable
+from datetime import datetime, timedelta
 from decimal import Decimal
 from random import Random
 
@@ -17,8 +18,39 @@ from inspections.leaves import Try
 from inspections.models import Inspection, Instrument
 from inspections.services import controls, studies
 from inspections.services.studies import Entry
+from parts.demo.ground import Ground
 
 _PARTS, _TRIALS = 5, 3
+
+
+def plan(ground: Ground, *, rule_at: datetime) -> None:
+    """A study in the first year, and two models judged with a guard or by probability."""
+    keeper = ground.people["supervisor"]
+
+    def study(at: datetime) -> None:
+        study_side_clearance(
+            site=ground.sites["quarry-north"],
+            keeper=keeper,
+            people=[ground.people[name] for name in ("trainee", "technician", "competent")],
+            leaf_set=ground.instruments["quarry-north"].fine,
+            dice=ground.dice,
+            at=at,
+        )
+
+    def rule(model: str, kind: RuleKind, why: str) -> Callable[[datetime], None]:
+        def choose(at: datetime) -> None:
+            choose_rule(actor=keeper, model=ground.models[model], kind=kind, why=why, at=at)
+
+        return choose
+
+    ground.at(ground.start + (ground.end - ground.start) / 4, study)
+    ground.at(
+        ground.start + timedelta(days=1),
+        rule("K7", RuleKind.GUARDED, "High pressure: prove it within, or measure better"),
+    )
+    ground.at(
+        rule_at, rule("G3", RuleKind.PROBABILITY, "The maker asks for 95 % certainty from now on")
+    )
 
 
 def study_side_clearance(

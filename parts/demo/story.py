@@ -8,7 +8,6 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 from enum import StrEnum
 
-from fleet.decisions import RuleKind
 from fleet.lifecycle import PumpStatus
 from fleet.limits import JudgedBy
 from fleet.models import Pump, SheetLine, Site, User
@@ -437,36 +436,6 @@ class Story(Ground):
 
         return refit
 
-    def watch_the_measuring(self) -> None:
-        """A study in the first year, and two models judged with a guard or by probability."""
-        keeper = self.people["supervisor"]
-
-        def study(at: datetime) -> None:
-            shop.study_side_clearance(
-                site=self.sites["quarry-north"],
-                keeper=keeper,
-                people=[self.people[name] for name in ("trainee", "technician", "competent")],
-                leaf_set=self.instruments["quarry-north"].fine,
-                dice=self.dice,
-                at=at,
-            )
-
-        def rule(model: str, kind: RuleKind, why: str) -> Callable[[datetime], None]:
-            def choose(at: datetime) -> None:
-                shop.choose_rule(actor=keeper, model=self.models[model], kind=kind, why=why, at=at)
-
-            return choose
-
-        self.at(self.start + (self.end - self.start) / 4, study)
-        self.at(
-            self.start + timedelta(days=1),
-            rule("K7", RuleKind.GUARDED, "High pressure: prove it within, or measure better"),
-        )
-        self.at(
-            self.end - timedelta(days=CLOSING_DAYS + 8),
-            rule("G3", RuleKind.PROBABILITY, "The maker asks for 95 % certainty from now on"),
-        )
-
     def move_some(self, rows: list[Pump]) -> None:
         for place, pump in enumerate(rows[::17]):
             when = self.start + timedelta(days=330 + 60 * place, hours=10)
@@ -501,7 +470,7 @@ def tell(today: datetime, say: Say, *, days: int = DAYS, share: float = 1.0) -> 
     rows = story.register_pumps()
     story.plan_visits(rows)
     story.move_some(rows)
-    story.watch_the_measuring()
+    shop.plan(story, rule_at=story.end - timedelta(days=CLOSING_DAYS + 8))
     story.play(story.end - timedelta(days=CLOSING_DAYS))
     story.run_short()
     story.plan_closing()

@@ -83,7 +83,7 @@ def test_only_the_relay_and_beat_queue_tasks() -> None:
 
 
 def test_app_packages_run_nothing_when_imported() -> None:
-    """Models are a package in parts; its front only names them, since Django asks for one module."""
+    """Only the front of a models package names what is in it: Django asks for one module."""
     full = [
         str(path.relative_to(ROOT))
         for app in APPS

@@ -455,7 +455,7 @@ def pull_the_kit(clerk: Person) -> None:
     assert "G2-SHAFT" in refusal
     clerk.look("pull-wrong")
     scan(clerk, "G9-PLATE")
-    clerk.sees("You scanned 'G9-PLATE', which is not in the catalogue. This list does not ask for it")
+    clerk.sees("You scanned 'G9-PLATE', which is not in the catalogue. This list does not ask")
     for number, left in (("G2-SEAL-KIT", 3), ("g2-plate", 2), ("G2-PLATE", 1)):
         scan(clerk, number)
         clerk.sees(f"{left} to pull now.")
