@@ -274,11 +274,11 @@ def _fields(maker: str, designation: str, family: PumpFamily, **more: Any) -> di
 
 MODELS = (
     Model("G2", _fields("Ostermoor", "G2-32", PumpFamily.EXTERNAL_GEAR, displacement_cm3=D("32.0"),
-                        rated_pressure_bar=D(60), speed_min_rpm=500, speed_max_rpm=2500,
+                        rated_pressure_bar=D(20), speed_min_rpm=500, speed_max_rpm=2500,
                         mass_kg=D("12.5")),
           (("A", "G2 workshop manual, edition 3", _small_gear("0.16", "0.006")),
            ("B", "G2 workshop manual, edition 4", _small_gear("0.15", "0.006"))),
-          26, "GP", ("Loader", "Crusher feed", "Conveyor lift", "Gate", "Tipper"), 9000),
+          26, "GP", ("Crusher lubrication", "Crusher feed", "Conveyor lift", "Gate", "Mill lubrication"), 9000),
     Model("G3", _fields("Ostermoor", "G3-63", PumpFamily.EXTERNAL_GEAR, displacement_cm3=D("63.4"),
                         rated_pressure_bar=D(175), speed_min_rpm=400, speed_max_rpm=2000,
                         mass_kg=D("24.0"), body_replaceable=True,
@@ -313,7 +313,7 @@ LEAK_PATHS: dict[str, tuple[LeakPathDraft, ...]] = {
         LeakPathDraft(_Ch.SIDE_CLEARANCE.value, LeakShape.SLOT.value, count=2,
                       width_mm=D(34), length_mm=D(12)),
         LeakPathDraft(_Ch.TIP_CLEARANCE.value, LeakShape.SLOT.value, count=2,
-                      width_mm=D(21), length_mm=D("5.5")),
+                      width_mm=D(21), length_mm=D(14)),
         LeakPathDraft(_Ch.SHAFT_TO_BUSH.value, LeakShape.ANNULUS.value, count=4,
                       gap_factor=D("0.5"), diameter_mm=D(20), length_mm=D(22),
                       eccentricity=D("0.6")),
