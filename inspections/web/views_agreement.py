@@ -38,8 +38,17 @@ class MeasureAgain(InspectionPage):
         self.line = found
 
     def get(self, request: HttpRequest, pk: int, line: int) -> HttpResponse:
-        asked = {"place": request.GET.get("place", ""), "unit": self.line.unit}
-        return self.page(self.form(initial=asked))
+        form = self.form()
+        asked = form.taken.get(request.GET.get("place", ""))
+        first = asked or next(iter(form.taken.values()), None)
+        if first is not None:
+            # The same instrument to start from: what differs then is the hand.
+            form.initial = {
+                "place": str(first.pk),
+                "instrument": first.instrument_id,
+                "unit": first.unit,
+            }
+        return self.page(form)
 
     def post(self, request: HttpRequest, pk: int, line: int) -> HttpResponse:
         return self.post_once(self.handle)

@@ -115,7 +115,7 @@ def grave_faults(page: Any) -> list[str]:
 
 def sideways(page: Any) -> list[str]:
     """What stands wider than the window, named; empty where the page does not scroll sideways."""
-    return page.evaluate(
+    found: list[str] = page.evaluate(
         """() => {
           const width = document.documentElement.clientWidth;
           if (document.documentElement.scrollWidth <= width) return [];
@@ -128,6 +128,7 @@ def sideways(page: Any) -> list[str]:
             .concat([`${document.documentElement.scrollWidth} px in ${width} px`]);
         }"""
     )
+    return found
 
 
 def picture(page: Any, name: str) -> None:

@@ -94,6 +94,8 @@ def _walk(
                 deeper = f"{prefix}.{child.name}" if prefix else child.name
             for kind, put in _changes(child, field):
                 before, after = _said(child), _said(put)
+                if kind == "argument":
+                    before, after = _call(child, put)
                 line = getattr(child, "lineno", getattr(node, "lineno", 0))
                 yield Change(step, put, kind, line, inside, before, after)
             yield from _walk(child, step, deeper, inside)
@@ -105,6 +107,24 @@ def _said(node: ast.AST) -> str:
     except (ValueError, KeyError):
         text = ast.dump(node)
     return " ".join(text.split())[:160]
+
+
+def _call(whole: ast.AST, put: ast.AST) -> tuple[str, str]:
+    """What a call lost, in short: a keyword, or what stood in a place."""
+    if not (isinstance(whole, ast.Call) and isinstance(put, ast.Call)):
+        raise TypeError(whole, put)
+    name = _said(whole.func)
+    kept = {keyword.arg for keyword in put.keywords}
+    for keyword in whole.keywords:
+        if keyword.arg not in kept:
+            return (
+                f"{name}(..., {keyword.arg}={_said(keyword.value)[:60]})",
+                f"without {keyword.arg}",
+            )
+    for old, new in zip(whole.args, put.args, strict=True):
+        if ast.dump(old) != ast.dump(new):
+            return f"{name}(... {_said(old)[:60]} ...)", "None in its place"
+    return name, name
 
 
 def _changes(node: ast.AST, field: str) -> Iterator[tuple[str, ast.AST]]:

@@ -76,7 +76,7 @@ class Quick(Few):
         end, self.base = in_child(lambda: self._run(items), 600)
         if end != PASSED:
             raise SystemExit(f"The tests of {self.module} fail without any change.")
-        functions = dict(_functions(sys.modules[self.module]))
+        functions = dict(_functions(importlib.import_module(self.module)))
         for change in self.changes:
             if change.function is None or change.function not in functions:
                 self.ends.append(PASSED)

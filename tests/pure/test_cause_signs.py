@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from fleet.vocabulary import CHARACTERISTICS, COMPONENTS, PumpFamily
@@ -295,16 +297,29 @@ def test_a_look_with_several_causes_is_strong_for_none():
         assert len(strong) == 1 or STRONG not in strong
 
 
+# A source is named, or it is said that there is none.
+SOURCES = ("common practice, no source", "TM 5-", "TM 10-", "ISO ", "29 CFR ", "from memory")
+
+
+def is_sentence(text):
+    """One capital to begin with (or a word of one letter), a full stop at the end."""
+    return re.fullmatch(r"(A |[A-Z][a-z]).+\.", text) is not None and "  " not in text
+
+
 def test_every_cause_but_the_unknown_one_can_be_found_and_acted_on():
     assert set(ON_MACHINE) == set(Cause) - {Cause.UNKNOWN}
     assert {rule.cause for rule in RULES} == set(ON_MACHINE)
     for cause, on_machine in ON_MACHINE.items():
         assert len(on_machine.checks) >= 2, cause
         for check in on_machine.checks:
-            assert check.text.endswith(".")
-            assert check.source
-            assert check.caution == "" or check.caution.endswith(".")
+            assert is_sentence(check.text)
+            assert check.source.startswith(SOURCES)
+            assert check.caution == "" or is_sentence(check.caution)
         assert "would confirm it" in on_machine.confirmed_by.text
+        assert is_sentence(on_machine.confirmed_by.text)
+        assert on_machine.confirmed_by.source.startswith(SOURCES)
+        # As it stands inside a sentence.
+        assert re.match(r"(an? )?[a-z]{3}", on_machine.in_words)
         found = likely_causes([Seen(C.GEARS, Word.POLISHED, POLISH, cause)], (), GEAR)[0]
         assert (found.checks, found.in_words) == (on_machine.checks, on_machine.in_words)
 

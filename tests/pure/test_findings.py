@@ -1,5 +1,7 @@
 """Words for what is seen."""
 
+import re
+
 import pytest
 
 from fleet.vocabulary import COMPONENTS, Component, PumpFamily
@@ -29,6 +31,47 @@ def test_every_word_is_described_once_and_usable():
     for info in WORDS.values():
         assert info.components
         assert info.source
+
+
+# A standard with its heading or clause, a maintenance manual, or that there is none.
+SOURCE = (
+    r"common practice, no source|common seal-failure terms|ISO 10825 heading, [a-z ]+"
+    r"|ISO 15243:2017 5\.\d(, [a-z ]+)?|ISO 15243:2017, [a-z ]+|TM \d+-[\d&P-]+( p\.\d-\d+)?"
+    r"|TM [\d-]+ ch\. \d"
+)
+
+
+def test_words_have_a_label_a_source_and_a_mechanism():
+    for word, info in WORDS.items():
+        assert re.match(r"[A-Z][a-z]", info.label)
+        for part in info.source.split("; "):
+            assert re.fullmatch(SOURCE, part), part
+        # Nothing is wrong, nothing moves, or somebody fitted it so: no mechanism of wear.
+        bare = {Word.NO_DEFECT, Word.VANE_STICKS, Word.WRONG_WAY_ROUND}
+        assert isinstance(info.mechanism, Mechanism) is (word not in bare), word
+
+
+def test_words_and_causes_are_stored_by_their_names():
+    for kind in (Word, Cause):
+        assert [each.value for each in kind] == [each.name.lower() for each in kind]
+
+
+def test_mechanisms_have_the_numbers_of_iso_14224():
+    # ISO 14224 table B.2; 5.1 and 5.2 from memory.
+    assert {each.name.lower(): each.value for each in Mechanism} == {
+        "leakage": "1.1", "clearance": "1.3", "deformation": "1.4", "looseness": "1.5",
+        "cavitation": "2.1", "corrosion": "2.2", "erosion": "2.3", "wear": "2.4",
+        "breakage": "2.5", "fatigue": "2.6", "overheating": "2.7", "blockage": "5.1",
+        "contamination": "5.2",
+    }  # fmt: skip
+    assert all(re.match(r"[A-Z][a-z]", each.label) for each in Mechanism)
+
+
+def test_severities_and_causes_say_what_to_look_for():
+    labels = [each.label for each in Severity]
+    assert labels == ["None", "Polish", "Light", "Heavy", "Failed"]
+    for said in (*(each.meaning for each in Severity), *(cause.signs for cause in Cause)):
+        assert re.fullmatch(r"(A |[A-Z][a-z]).+\.", said), said
 
 
 def codes(component, word, severity):

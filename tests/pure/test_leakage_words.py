@@ -199,6 +199,8 @@ def test_the_spread():
         "90 % of the cases, and the volumetric efficiency between 92 % and 96 %."
     )
     assert "between 0.58 and 1.2 US gpm" in spread(lost(SIDE), US)
+    assert spread(lost(SIDE, low=None), METRIC) == ""
+    assert spread(lost(SIDE, high=None), METRIC) == ""
     one_side = lost(SIDE, efficiency_low=None)
     assert spread(one_side, METRIC).endswith("in 90 % of the cases.")
 
@@ -224,6 +226,12 @@ def test_a_larger_loss_without_a_figure_as_new_is_not_passed_over():
         "0.45 of 3.1 L/min. It prints none for the tip clearance, which loses 0.93 L/min: its "
         "change may give back more."
     )
+    # Of several without such a figure the one that loses most is named, wherever it stands.
+    bush = loss(flow=0.7, measured=measured(name="Shaft to bush", part="bushes"), as_new=None)
+    for order in ((SIDE, bush, TIP), (TIP, bush, SIDE)):
+        assert "It prints none for the tip clearance, which loses 0.93 L/min" in (
+            change_first(lost(*order, gains=gains), METRIC)
+        )
     # One that loses no more than the change gives back cannot give more.
     gains = (PartGain("wear plates", 0.93),)
     assert change_first(lost(SIDE, TIP, NOTHING, gains=gains), METRIC).startswith(
@@ -389,6 +397,11 @@ def test_what_is_not_known_is_named():
         "The sheet prints no figure as new for the tip clearance: what a change gives back there "
         "is not known.",
     )
+    gears = replace(TIP, measured=measured(name="Gear set clearance"))
+    assert validity(lost(SIDE, TIP, gears))[-1] == (
+        "The sheet prints no figure as new for the tip clearance, the gear set clearance: what a "
+        "change gives back there is not known."
+    )
 
 
 def test_thin_oil_is_warned_of():
@@ -410,3 +423,9 @@ def test_thin_oil_is_warned_of():
 
 def test_gains_are_not_made_up():
     assert at_exactly(D("0.1")).mean_cube_mm3() == pytest.approx(0.001)
+
+
+def test_units_are_stored_under_their_names_and_shown_by_their_signs():
+    assert {u.value: u.label for u in PressureUnit} == {"bar": "bar", "psi": "psi"}
+    assert {u.value: u.label for u in TemperatureUnit} == {"degC": "°C", "degF": "°F"}
+    assert {u.value: u.label for u in FlowUnit} == {"l_min": "L/min", "us_gpm": "US gpm"}

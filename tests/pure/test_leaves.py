@@ -61,6 +61,20 @@ def test_standard_sets(key, count, thinnest, thickest):
 def test_the_list_of_sets_is_whole():
     assert len(STANDARD_SETS) == 11
     assert STANDARD_SETS["metric_13_a"].leaves != STANDARD_SETS["metric_13_b"].leaves
+    names = {key: leaf_set.label for key, leaf_set in STANDARD_SETS.items()}
+    assert names == {
+        "metric_8": "Metric, 8 leaves",
+        "metric_10_fine": "Metric, 10 leaves, fine",
+        "metric_13_a": "Metric, 13 leaves, from 0.03",
+        "metric_13_b": "Metric, 13 leaves, to 1.00",
+        "metric_20": "Metric, 20 leaves",
+        "metric_25": "Metric, 25 leaves",
+        "metric_26": "Metric, 26 leaves",
+        "metric_28": "Metric, 28 leaves",
+        "inch_9": "Inch, 9 leaves",
+        "inch_25": "Inch, 25 leaves",
+        "inch_26": "Inch, 26 leaves",
+    }
 
 
 def test_range_of_bs_957():
@@ -76,17 +90,42 @@ def test_range_of_bs_957():
 def test_a_stack_is_two_leaves_at_most():
     # Two leaves may be added: TM 1-1500-204-23-9 p.3-32.
     check_try(enters("0.05", "0.10"), METRIC_20, MM)
-    with pytest.raises(Fault, match="two leaves at most"):
-        check_try(enters("0.05", "0.10", "0.15"), METRIC_20, MM)
-    with pytest.raises(Fault, match="laid on itself"):
-        check_try(enters("0.05", "0.05"), METRIC_20, MM)
-    with pytest.raises(Fault, match=r"The nearest are 0\.10 mm and 0\.15 mm"):
-        check_try(enters("0.12"), METRIC_20, MM)
-    with pytest.raises(Fault, match=r"The nearest is 0\.05 mm\."):
-        check_try(enters("0.02"), METRIC_20, MM)
+    check_try(enters("1.00"), METRIC_20, MM)
+
+
+@pytest.mark.parametrize(
+    ("leaves", "of", "code", "sentence"),
+    [
+        ((), METRIC_20, "no_leaf", "Say which leaf was tried."),
+        (("0.05", "0.10", "0.15"), METRIC_20, "stack_too_thick",
+         "A stack is two leaves at most. Try one leaf, or two laid together."),
+        (("0.05", "0.05"), METRIC_20, "leaf_twice",
+         "The set has one leaf of 0.05 mm; it cannot be laid on itself. Name two different "
+         "leaves."),
+        (("0.12",), METRIC_20, "leaf_not_in_set",
+         "This set has no leaf of 0.12 mm. The nearest are 0.10 mm and 0.15 mm."),
+        (("0.05", "0.02"), METRIC_20, "leaf_not_in_set",
+         "This set has no leaf of 0.02 mm. The nearest is 0.05 mm."),
+        (("1.05",), METRIC_20, "leaf_not_in_set",
+         "This set has no leaf of 1.05 mm. The nearest is 1.00 mm."),
+        (("0.12",), (), "leaf_not_in_set",
+         "This set has no leaf of 0.12 mm. It has no leaves at all: choose another set."),
+    ],
+)  # fmt: skip
+def test_a_try_that_the_set_does_not_allow_is_refused(leaves, of, code, sentence):
     with pytest.raises(Fault) as refused:
-        check_try(Try((), Feel.FREE), METRIC_20, MM)
-    assert refused.value.code == "no_leaf"
+        check_try(enters(*leaves), of, MM)
+    assert (refused.value.code, refused.value.field) == (code, "leaves")
+    assert str(refused.value) == sentence
+
+
+def test_how_a_leaf_goes_in():
+    assert {feel.value: feel.label for feel in Feel} == {
+        "free": "Enters freely",
+        "drag": "Enters with light drag",
+        "refuses": "Does not enter",
+    }
+    assert [feel.enters for feel in Feel] == [True, True, False]
 
 
 def test_thickness_of_a_stack_is_exact():
@@ -105,15 +144,23 @@ def test_brackets():
     with pytest.raises(Fault) as none_yet:
         bracket([])
     assert none_yet.value.code == "no_tries"
+    assert str(none_yet.value) == "No leaf has been tried yet. Try one."
 
 
 def test_tries_that_disagree_name_the_pair():
-    with pytest.raises(Fault, match=r"0\.20 entered although the thinner 0\.15 did not.*both"):
-        bracket([enters("0.20"), refuses("0.15")])
-    with pytest.raises(Fault, match="both entered and did not enter"):
-        bracket([enters("0.15"), refuses("0.15")])
-    with pytest.raises(Fault, match="both entered and did not enter"):
-        bracket([enters("0.05", "0.10"), refuses("0.15")])
+    for tries, sentence in (
+        ([enters("0.20"), refuses("0.15")],
+         "0.20 entered although the thinner 0.15 did not. Clean the leaves and the gap, and "
+         "repeat both."),
+        ([enters("0.15"), refuses("0.15")],
+         "0.15 both entered and did not enter. Clean the leaf and the gap, and try 0.15 again."),
+        ([enters("0.05", "0.10"), refuses("0.15")],
+         "0.15 both entered and did not enter. Clean the leaf and the gap, and try 0.15 again."),
+    ):  # fmt: skip
+        with pytest.raises(Fault) as refused:
+            bracket(tries)
+        assert refused.value.code == "tries_disagree"
+        assert str(refused.value) == sentence
 
 
 def again(repeat: int, *tries: Try) -> list[Try]:

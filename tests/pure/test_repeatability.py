@@ -195,6 +195,9 @@ def test_a_nested_design_takes_two_groups_and_a_repeat(means, deviations, dfs):
     with pytest.raises(Fault, match="Measure on another day, or again") as caught:
         nested_levels(means, deviations, dfs)
     assert caught.value.code == "study_too_small"
+    assert caught.value.detail == (
+        "Two groups with a repeat are the least. Measure on another day, or again."
+    )
 
 
 def test_two_groups_and_one_repeat_are_enough():

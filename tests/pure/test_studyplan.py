@@ -37,7 +37,9 @@ def test_missing_cells_are_named_and_the_study_refused():
     assert missing(PLAN, readings) == [Place("Ben", "HP-1", 2)]
     (fault,) = faults_of(PLAN, readings)
     assert fault.code == "study_unbalanced"
-    assert fault.detail.endswith("Still to be measured: Ben at HP-1, repeat 2.")
+    assert fault.detail == (
+        "Everybody measures every part as often. Still to be measured: Ben at HP-1, repeat 2."
+    )
 
 
 def test_of_many_missing_cells_six_are_named():

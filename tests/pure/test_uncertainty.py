@@ -365,6 +365,15 @@ def test_five_percent_apart_is_where_the_check_speaks():
         assert drawn.differs is differs
 
 
+def test_a_trapezoidal_input_is_drawn_in_its_two_parts():
+    with pytest.raises(Fault) as refused:
+        check_by_draws(
+            lambda x: x, [0.0], [1.0], 1.0, seed=1, distributions=[Distribution.TRAPEZOIDAL]
+        )
+    assert refused.value.code == "distribution"
+    assert str(refused.value) == "Draw the two rectangular parts of a trapezoidal one."
+
+
 def test_draws_need_one_distribution_for_each_input():
     with pytest.raises(ValueError, match="zip"):
         check_by_draws(lambda x: x, [0.0, 1.0], [1.0], 1.0, seed=1)

@@ -132,3 +132,66 @@ def test_torque_in_newton_metres():
     assert shown == [Decimal("15.8"), Decimal("41.8"), Decimal("22.6")]
     # 1 lbf·in = 0.112985 N·m: definition, from memory.
     assert round(newton_metres(Decimal(1)), 6) == Decimal("0.112985")
+
+
+# --- Word for word, and at the edges --------------------------------------------------------------
+
+NO_FIGURE = "Enter a figure, such as 0.15."
+
+
+def test_units_are_stored_under_their_names():
+    stored = {unit.value: unit.label for unit in LengthUnit}
+    assert stored == {"mm": "mm", "um": "µm", "in": "in", "thou": "thou"}
+
+
+def test_an_en_dash_is_a_sign_too():
+    assert parse_length("–0.05", signed=True) == Decimal("-0.05")
+
+
+@pytest.mark.parametrize(
+    ("text", "code", "sentence"),
+    [
+        ("  ", "empty", NO_FIGURE),
+        ("-0.05", "negative_length",
+         "-0.05 is negative, and this cannot be. Enter the figure without its sign."),
+        ("1.5x" + "9" * 50, "not_a_length",
+         "'1.5x" + "9" * 36 + "' is not a length. Enter plain figures with at most one decimal "
+         "mark, such as 0.15 or 0,15, and at most six figures each side of it."),
+    ],
+)  # fmt: skip
+def test_what_is_said_of_a_text_that_is_no_length(text, code, sentence):
+    with pytest.raises(Fault) as refused:
+        parse_length(text)
+    assert (refused.value.code, refused.value.detail) == (code, sentence)
+
+
+def test_a_length_that_does_not_end_has_28_figures_and_one_that_ends_has_all():
+    # 1 mm = 5/127 in.
+    assert str(convert(Decimal(1), MM, INCH)) == "0.03937007874015748031496062992"
+    long = Decimal("0.1234567890123456789012345678901")
+    assert Fraction(convert(long, INCH, MM)) == Fraction(long) * Fraction("25.4")
+
+
+def test_what_is_shown_in_another_unit_is_short_enough_for_the_bench():
+    assert show(Decimal("1.23456"), INCH, MM) == "about 31.3578 mm"
+    assert show(Decimal("0.0012345"), INCH, UM) == "about 31.4 µm"
+    assert show(Decimal("0.1"), MM, THOU) == "about 3.94 thou"
+    assert show(Decimal("0.1"), MM, INCH) == "about 0.00394 in"
+
+
+def test_roundings_that_just_touch_agree():
+    # 0.15 stands for 0.145 to 0.155, 0.16 for 0.155 to 0.165.
+    cross_check(Decimal("0.15"), MM, Decimal("0.16"), MM)
+    cross_check(Decimal("0.16"), MM, Decimal("0.15"), MM)
+    for pair in (("0.15", "0.17"), ("0.17", "0.15")):
+        with pytest.raises(Fault):
+            cross_check(Decimal(pair[0]), MM, Decimal(pair[1]), MM)
+    with pytest.raises(Fault) as refused:
+        cross_check(Decimal("0.007"), INCH, Decimal("0.018"), MM)
+    assert refused.value.detail == (
+        "0.007 in and 0.018 mm are not the same length: 0.007 in is 0.1778 mm, not 0.018 mm. Look "
+        "at the printed page again, and enter only the figure that the maker governs by."
+    )
+    with pytest.raises(Fault) as nothing:
+        cross_check(Decimal("NaN"), MM, Decimal("0.15"), MM)
+    assert (nothing.value.code, nothing.value.detail) == ("not_a_length", NO_FIGURE)

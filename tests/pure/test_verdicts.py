@@ -219,6 +219,27 @@ def test_of_positions_within_the_nearest_to_the_limit_is_the_worst():
     assert verdict.worst_position == "a"
 
 
+def test_of_positions_out_the_furthest_out_is_the_worst_on_either_side():
+    limits = Limits(D("0.10"), D("0.20"), MM)
+    far_below = check([value("a", "0.25"), value("b", "0.04")], limits=limits)
+    assert far_below.worst_position == "b"
+    far_above = check([value("a", "0.27"), value("b", "0.04")], limits=limits)
+    assert far_above.worst_position == "a"
+
+
+def test_a_warning_comes_before_other_undecided_positions():
+    bracket = PositionReading("a", Interval(D("5.10"), D("5.90")), MM, "bore")
+    readings = [bracket, value("a", "5.00", MM, "journal"),
+                value("b", "4.99", MM, "bore"), value("b", "5.00", MM, "journal")]  # fmt: skip
+    verdict = check(
+        readings, limits=at_most("0.15"), by=JudgedBy.DIFFERENCE, what=Ch.SHAFT_TO_BUSH,
+        terms=("bore", "journal"),
+    )  # fmt: skip
+    assert [each.outcome for each in verdict.positions] == [UNDECIDED, UNDECIDED]
+    assert verdict.worst_position == "b"
+    assert verdict.warning
+
+
 def test_missing_positions_keep_it_undecided_unless_one_is_out():
     limits = at_most("0.15")
     waiting = check([feeler("a", "0.05", "0.10")], limits=limits, positions=["a", "b", "c"])
@@ -247,6 +268,9 @@ def test_gear_widths_differ_by_at_most_0_005_mm():
     assert widths("25.006", "25.000").outcome is OUT
     assert widths("25.000", "25.006").worst_position == "idler"
     assert "idler against drive" in widths("25.000", "25.006").sentence
+    assert widths("25.000", "25.006").warning == ""
+    # Where nothing proves them different, neither is the thicker one.
+    assert "against" not in widths("25.000", "25.000").sentence
 
 
 def test_journal_readings_differ_by_at_most_0_001_in():
@@ -384,20 +408,29 @@ def test_swapping_the_names_of_checks_changes_the_verdict():
 
 
 @pytest.mark.parametrize(
-    ("readings", "args", "code"),
+    ("readings", "args", "code", "sentence"),
     [
-        ([value("b", "1")], {"positions": ["a"]}, "unknown_position"),
-        ([value("a", "1"), value("a", "2")], {}, "duplicate_reading"),
-        ([value("a", "1", MM, "bore")], {}, "unknown_term"),
-        ([value("a", "1")], {"by": JudgedBy.NOT_APPLICABLE}, "not_applicable"),
-        ([value("a", "1")], {"by": JudgedBy.DIFFERENCE}, "terms"),
-        ([], {}, "positions_missing"),
+        ([value("b", "1")], {"positions": ["a", "c"]}, "unknown_position",
+         "The sheet has no position 'b'. Choose one of: a, c."),
+        ([value("a", "1"), value("a", "2")], {}, "duplicate_reading",
+         "a has two readings. Keep the one that counts."),
+        ([value("a", "1", MM, "bore")], {}, "unknown_term",
+         "A reading at a is named 'bore'; it takes no name."),
+        ([value("a", "1")], {"by": JudgedBy.NOT_APPLICABLE}, "not_applicable",
+         "Side clearance does not apply to this design, so there is nothing to judge."),
+        ([value("a", "1")], {"by": JudgedBy.DIFFERENCE}, "terms",
+         "A difference needs the names of its readings, two to 6."),
+        ([], {}, "positions_missing",
+         "Side clearance has no position. Name one on the sheet."),
+        ([value("a", "1")], {"limits": Limits(None, None, MM)}, "limit_missing",
+         "There is no limit to judge by. Enter one on the sheet."),
     ],
-)
-def test_what_cannot_be_judged_is_refused(readings, args, code):
+)  # fmt: skip
+def test_what_cannot_be_judged_is_refused(readings, args, code, sentence):
     with pytest.raises(Fault) as refused:
-        check(readings, limits=at_most("1"), **args)
+        check(readings, **{"limits": at_most("1"), **args})
     assert refused.value.code == code
+    assert str(refused.value) == sentence
 
 
 def test_a_refused_reading_says_what_the_check_takes():

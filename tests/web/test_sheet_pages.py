@@ -280,7 +280,7 @@ def test_a_rule_is_chosen_and_stands_in_the_history(site: Site) -> None:
     sheet = make_issued_sheet(make_model(), revision="A")
     supervisor = make_person(site, Role.SUPERVISOR, full_name="Ines Vale")
     client = signed_in(supervisor)
-    assert "By simple acceptance, no guard." in text_of(client.get(f"/sheets/{sheet.pk}/"))
+    assert "Simple acceptance, no guard." in text_of(client.get(f"/sheets/{sheet.pk}/"))
     address = f"/sheets/{sheet.pk}/rule/"
     form = client.get(address).context["form"]
     assert {n: form[n].value() for n in form.fields} == {
@@ -294,9 +294,9 @@ def test_a_rule_is_chosen_and_stands_in_the_history(site: Site) -> None:
     client.post(address, {"kind": "probability", "why": "Agreed with the owner"})
     page = text_of(client.get(f"/sheets/{sheet.pk}/"))
     latest = "within from a probability of conformity of 95 % on, out at 5 % and below"
-    assert f"By {latest}." in page
-    assert f"{latest.capitalize()} , Ines Vale: Agreed with the owner" in page
-    assert "Ines Vale: Quality manual, 4.2" in page
+    assert f"{latest.capitalize()}." in page
+    assert f"{latest.capitalize()} , Ines Vale: “Agreed with the owner”" in page
+    assert "Ines Vale: “Quality manual, 4.2”" in page
     rule = SheetRule.objects.order_by("id").first()
     assert rule is not None
     assert f"/inspections/rules/{rule.pk}/" in client.get(f"/sheets/{sheet.pk}/").content.decode()
@@ -340,7 +340,7 @@ def test_a_draft_says_which_rule_it_takes_over_and_issuing_says_when_it_changes(
     new = sheets.draft_sheet(
         actor=supervisor, model=old.model, revision="B", document="Book 2", lines=gear_lines()
     )
-    assert f"Once it is issued, by {guarded}." in text_of(client.get(f"/sheets/{new.pk}/"))
+    assert f"Once it is issued: {guarded}." in text_of(client.get(f"/sheets/{new.pk}/"))
     issue = text_of(client.get(f"/sheets/{new.pk}/issue/"))
     assert f"Readings are judged by {guarded}." in issue
     assert "judged again" not in issue

@@ -357,7 +357,7 @@ def test_agreement_begins_with_a_sentence_for_each_person(
     shown = signed_in(bench.competent).get(address)
     sentence = (
         "1 of 3 positions measured again agree with the first reading; 2 have the same verdict. "
-        "1 inspection countersigned at first go, 0 sent back."
+        "1 inspection countersigned at first go, none sent back."
     )
     assert f"Ilse Brook {sentence}" in words(shown)
     one = reverse("inspections:agreement-of", args=[trainee.pk])
