@@ -48,7 +48,7 @@ TESTS_OF: dict[str, tuple[str, ...]] = {
     "inspections.dispositions": ("test_disposition_reasons", "test_dispositions"),
 }  # fmt: skip
 
-# These measure the time on the clock, and a busy machine is no fault of a change.
+# This measures processor time, and a busy machine is no fault of a change.
 DESELECTED = (
     "tests/pure/test_leafplan.py::test_a_table_for_28_leaves_is_small_enough_to_go_with_the_card",
 )

@@ -56,6 +56,8 @@ def test_a_chance_leaves_nothing_above_one():
     for high in (0.3, 0.7, 1.1, 1.9, 3.3):
         assert 0.999 < chance(0.0, high, 0.1, -math.inf, 50.0) <= 1.0
         assert 0.999 < chance(0.0, high, 0.1, 0.0, 50.0) <= 1.0
+    # Here the rounding of the closed form alone would give 5e-15 more.
+    assert chance(0.989, 1.011, 0.0004, 0.0, 2.0) <= 1.0
 
 
 def test_a_length_is_cut_off_at_nothing_unless_it_has_a_sign():
