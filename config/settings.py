@@ -25,8 +25,8 @@ from fleet.decisions import RuleKind
 from fleet.lifecycle import SheetState
 from fleet.roles import Role
 from fleet.vocabulary import Component, InstrumentKind
-from inspections.conformity import Outcome
-from inspections.lifecycle import InspectionState
+from inspections.rules.conformity import Outcome
+from inspections.rules.lifecycle import InspectionState
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 ENVIRONMENT = env_choice(

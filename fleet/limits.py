@@ -432,8 +432,8 @@ def _second_unit(row: LimitRow) -> list[Fault]:
         if figure is None:
             faults.append(
                 Fault(
-                    f"{row.label}: {show(also, row.also_unit)} has no figure in "
-                    f"{row.limits.unit.label} beside it. Enter that one, since it governs.",
+                    f"{row.label}: {show(also, row.also_unit)} has no figure "
+                    f"beside it, in {row.limits.unit.label}. Enter that one, since it governs.",
                     field=name,
                     code="second_unit_alone",
                 )

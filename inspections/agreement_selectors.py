@@ -13,11 +13,11 @@ from fleet.models import Site, User
 from fleet.plumbing.scoping import Person, memberships_of
 from fleet.roles import Role
 from fleet.units import LengthUnit
-from inspections.agreement import agree, running_share
 from inspections.judging import decision_rule_of, interval_of, judge
-from inspections.lifecycle import InspectionState
 from inspections.models import ControlReading, Inspection, Reading, StateChange
-from inspections.verdicts import Outcome
+from inspections.rules.agreement import agree, running_share
+from inspections.rules.lifecycle import InspectionState
+from inspections.rules.verdicts import Outcome
 
 # Whose business the work of others is; everybody sees his own.
 _SEE_ALL = (

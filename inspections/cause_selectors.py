@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from fleet.vocabulary import Characteristic, Component, PumpFamily
-from inspections.cause_signs import COMMON_PRACTICE
-from inspections.causes import LikelyCause, Seen, in_a_sentence, likely_causes
-from inspections.cautions import CLOSING
-from inspections.findings import Cause, Severity, Word
 from inspections.models import Finding, Inspection, Verdict
-from inspections.verdicts import Outcome
+from inspections.rules.cause_signs import COMMON_PRACTICE
+from inspections.rules.causes import LikelyCause, Seen, in_a_sentence, likely_causes
+from inspections.rules.cautions import CLOSING
+from inspections.rules.findings import Cause, Severity, Word
+from inspections.rules.verdicts import Outcome
 
 
 @dataclass(frozen=True)

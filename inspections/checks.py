@@ -12,12 +12,12 @@ from fleet.models import SheetLine
 from fleet.units import LengthUnit
 from fleet.vocabulary import CHARACTERISTICS, Characteristic, Component, InstrumentKind
 from inspections.judging import judge, limits_of, tries_of
-from inspections.leafsearch import Bracket, End, LeafTask
-from inspections.leaves import Try, ends
 from inspections.models import Instrument, Reading, Verdict
-from inspections.nextleaf import Advice, Gap, narrowing_leaf, next_leaf, set_gap
-from inspections.trendprior import NormalPrior
-from inspections.verdicts import CheckVerdict, Outcome
+from inspections.rules.leafsearch import Bracket, End, LeafTask
+from inspections.rules.leaves import Try, ends
+from inspections.rules.nextleaf import Advice, Gap, narrowing_leaf, next_leaf, set_gap
+from inspections.rules.trendprior import NormalPrior
+from inspections.rules.verdicts import CheckVerdict, Outcome
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,6 @@ from django.db.models import BooleanField, F, Func, OuterRef, Subquery
 
 from fleet.faults import Fault
 from fleet.plumbing.scoping import SiteScopedQuerySet
-from inspections.calibration import Standing, standing, standing_sentence
 from inspections.models import (
     Inspection,
     Instrument,
@@ -20,6 +19,7 @@ from inspections.models import (
     Reading,
     Verdict,
 )
+from inspections.rules.calibration import Standing, standing, standing_sentence
 
 # --- Instruments ------------------------------------------------------------------------------
 

@@ -11,10 +11,10 @@ from fleet.models import SheetLine
 from fleet.selectors import decision_rule_of as decision_rule_of
 from fleet.units import LengthUnit
 from fleet.vocabulary import Characteristic
-from inspections.intervals import Interval
-from inspections.leaves import Feel, Try
 from inspections.models import Reading
-from inspections.verdicts import CheckVerdict, PositionReading, SheetReference, judge_check
+from inspections.rules.intervals import Interval
+from inspections.rules.leaves import Feel, Try
+from inspections.rules.verdicts import CheckVerdict, PositionReading, SheetReference, judge_check
 
 
 def limits_of(line: SheetLine) -> Limits:

@@ -14,7 +14,8 @@ from fleet.vocabulary import Characteristic, LeakShape
 from inspections import selectors
 from inspections.checks import Check
 from inspections.judging import reference_of
-from inspections.leakage import (
+from inspections.models import Inspection
+from inspections.rules.leakage import (
     Clearance,
     Conditions,
     Losses,
@@ -24,10 +25,9 @@ from inspections.leakage import (
     at_exactly,
     losses,
 )
-from inspections.leakage_words import part_name
-from inspections.models import Inspection
-from inspections.verdict_basis import PositionVerdict
-from inspections.viscosity import Oil, oil_of_grade, oil_of_two_points
+from inspections.rules.leakage_words import part_name
+from inspections.rules.verdict_basis import PositionVerdict
+from inspections.rules.viscosity import Oil, oil_of_grade, oil_of_two_points
 
 # Common for oil in a machine at work (common practice, no source).
 USUAL_TEMPERATURE_C = 50.0

@@ -26,11 +26,8 @@ from inspections.checks import Place as Place
 from inspections.checks import advice_for as advice_for
 from inspections.checks import check_from, suited
 from inspections.checks import set_gap_for as set_gap_for
-from inspections.dispositions import Disposition, Proposal, propose
-from inspections.findings import Severity, Word
 from inspections.instrument_selectors import OverdueUse, overdue_faults, overdue_uses
 from inspections.judging import decision_rule_of, readings_for, reference_of
-from inspections.lifecycle import UNDER_WORK, InspectionState
 from inspections.models import (
     ComponentDisposition,
     Finding,
@@ -43,8 +40,11 @@ from inspections.models import (
     StateChange,
     Verdict,
 )
+from inspections.rules.dispositions import Disposition, Proposal, propose
+from inspections.rules.findings import Severity, Word
+from inspections.rules.lifecycle import UNDER_WORK, InspectionState
+from inspections.rules.verdicts import Outcome
 from inspections.study_selectors import study_u
-from inspections.verdicts import Outcome
 
 # A pump in one of these is stripped, or waits to be built up again.
 NOT_BACK = frozenset(

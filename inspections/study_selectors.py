@@ -12,9 +12,9 @@ from fleet.models import Site, User
 from fleet.roles import Capability, roles_that_may
 from fleet.units import IN_MM, LengthUnit
 from fleet.vocabulary import Characteristic, InstrumentKind
-from inspections.intervals import Interval, exact
 from inspections.models import Instrument, Study, StudyQuerySet, StudyReading
-from inspections.studyplan import Measured, Place, Plan
+from inspections.rules.intervals import Interval, exact
+from inspections.rules.studyplan import Measured, Place, Plan
 
 
 def study_u(

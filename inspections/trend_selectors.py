@@ -6,10 +6,10 @@ from decimal import Decimal
 
 from fleet.models import SheetLine, User
 from fleet.units import LengthUnit, convert
-from inspections.dispositions import Disposition
-from inspections.lifecycle import InspectionState
 from inspections.models import ComponentDisposition, Inspection, Reading
-from inspections.trendprior import EarlierReading, Trend, trend_prior
+from inspections.rules.dispositions import Disposition
+from inspections.rules.lifecycle import InspectionState
+from inspections.rules.trendprior import EarlierReading, Trend, trend_prior
 
 
 def trend_at(

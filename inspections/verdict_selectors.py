@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from inspections.models import RejudgedVerdict, Verdict
-from inspections.verdict_basis import RULES_VERSION
-from inspections.verdicts import CheckVerdict, recompute
+from inspections.rules.verdict_basis import RULES_VERSION
+from inspections.rules.verdicts import CheckVerdict, recompute
 
 _AT_ONCE = 500
 

@@ -15,10 +15,10 @@ from fleet.lifecycle import PumpStatus
 from fleet.models import Pump, User
 from fleet.selectors import pumps_with_model
 from fleet.vocabulary import Component
-from inspections.lifecycle import UNDER_WORK, InspectionState
 from inspections.models import Inspection, Verdict
+from inspections.rules.lifecycle import UNDER_WORK, InspectionState
+from inspections.rules.verdicts import Outcome
 from inspections.selectors import countersign_queue, inspections_of, out_of_limits_pumps
-from inspections.verdicts import Outcome
 from parts.lifecycle import DemandState
 from parts.models import Demand, StockLevel
 

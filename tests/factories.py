@@ -21,10 +21,10 @@ from fleet.services import people, pumps, sheets
 from fleet.services.sheets import LineDraft
 from fleet.units import LengthUnit
 from fleet.vocabulary import COMPONENTS, Component, InstrumentKind, PumpFamily
-from inspections.findings import Severity, Word
-from inspections.leaves import Feel, Try
-from inspections.lifecycle import Reason
 from inspections.models import Inspection, Instrument
+from inspections.rules.findings import Severity, Word
+from inspections.rules.leaves import Feel, Try
+from inspections.rules.lifecycle import Reason
 from inspections.services import dispositions, findings, instruments, opening, readings, signing
 
 D = Decimal

@@ -12,8 +12,8 @@ from rest_framework.response import Response
 from inspections.api.base import OfInspection
 from inspections.api.inputs import values
 from inspections.cause_selectors import causes_of
-from inspections.cause_signs import Strength
-from inspections.findings import Cause
+from inspections.rules.cause_signs import Strength
+from inspections.rules.findings import Cause
 
 
 class EvidenceOutput(serializers.Serializer[Any]):

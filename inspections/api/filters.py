@@ -10,7 +10,7 @@ from django_filters import rest_framework as filters  # type: ignore[import-unty
 from fleet.models import choices
 from fleet.vocabulary import Characteristic, InstrumentKind
 from inspections import selectors
-from inspections.lifecycle import InspectionState, Reason
+from inspections.rules.lifecycle import InspectionState, Reason
 
 
 class InspectionFilter(filters.FilterSet):  # type: ignore[misc]  # Any, for want of stubs

@@ -15,10 +15,10 @@ from fleet.plumbing.scoping import ScopedRelatedField
 from fleet.selectors import pumps_with_model
 from fleet.units import LengthUnit
 from fleet.vocabulary import Component, InstrumentKind, Rotation
-from inspections.dispositions import Disposition
-from inspections.findings import Cause, Severity, Word
-from inspections.leaves import Feel, Try
-from inspections.lifecycle import Reason
+from inspections.rules.dispositions import Disposition
+from inspections.rules.findings import Cause, Severity, Word
+from inspections.rules.leaves import Feel, Try
+from inspections.rules.lifecycle import Reason
 from inspections.selectors import instruments, sites
 from inspections.services.rows import LONGEST_WHY
 

@@ -21,8 +21,8 @@ from inspections import instrument_selectors, selectors
 from inspections.api import filters, inputs
 from inspections.api import serializers as s
 from inspections.api.base import actor_of, parsed
-from inspections.leaves import STANDARD_SETS
 from inspections.models import Instrument
+from inspections.rules.leaves import STANDARD_SETS
 from inspections.services import instruments
 
 

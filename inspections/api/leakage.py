@@ -11,11 +11,11 @@ from rest_framework.response import Response
 
 from fleet.plumbing.etags import with_etag
 from fleet.vocabulary import OIL_GRADES
-from inspections import leakage_words as words
 from inspections.api.base import OfInspection
-from inspections.leakage import Losses, PathLoss
 from inspections.losses import conditions_of, cost_of
-from inspections.quantities import Units
+from inspections.rules import leakage_words as words
+from inspections.rules.leakage import Losses, PathLoss
+from inspections.rules.quantities import Units
 
 _UNITS = Units()
 

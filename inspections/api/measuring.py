@@ -17,7 +17,7 @@ from inspections.api import inputs
 from inspections.api import serializers as s
 from inspections.api.base import OfInspection, actor_of, parsed
 from inspections.judging import decision_rule_of
-from inspections.nextleaf import Gap, Wanted
+from inspections.rules.nextleaf import Gap, Wanted
 from inspections.services import readings
 from inspections.trend_selectors import trend_at
 

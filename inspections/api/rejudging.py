@@ -15,7 +15,7 @@ from fleet.selectors import decision_rule_of
 from inspections import rejudged
 from inspections.api.inputs import values
 from inspections.models import Rejudgement
-from inspections.verdicts import Outcome
+from inspections.rules.verdicts import Outcome
 
 
 class RejudgementOutput(serializers.Serializer[Any]):

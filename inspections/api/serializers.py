@@ -12,11 +12,11 @@ from fleet.limits import JudgedBy
 from fleet.units import LengthUnit
 from fleet.vocabulary import Component, InstrumentKind
 from inspections.api.inputs import values
-from inspections.dispositions import Disposition
-from inspections.findings import Word
-from inspections.leaves import Feel
-from inspections.lifecycle import InspectionState, Reason
-from inspections.verdicts import Outcome
+from inspections.rules.dispositions import Disposition
+from inspections.rules.findings import Word
+from inspections.rules.leaves import Feel
+from inspections.rules.lifecycle import InspectionState, Reason
+from inspections.rules.verdicts import Outcome
 
 _UNITS = values(LengthUnit)
 

@@ -23,8 +23,8 @@ from inspections.api import study_shapes as shapes
 from inspections.api.base import OfInspection, actor_of, parsed
 from inspections.api.measuring import is_leaves
 from inspections.models import ControlReading, Study
+from inspections.rules.studyplan import missing
 from inspections.services import controls, studies
-from inspections.studyplan import missing
 
 
 def _answer(study: Study, viewer: Any, code: int = status.HTTP_200_OK) -> Response:

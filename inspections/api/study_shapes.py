@@ -14,9 +14,9 @@ from fleet.units import LengthUnit
 from fleet.vocabulary import Characteristic, InstrumentKind
 from inspections.api.inputs import values
 from inspections.api.serializers import PersonOutput, TryOutput
+from inspections.rules.verdicts import Outcome
 from inspections.selectors import instruments, sites
 from inspections.services.studies import Entry
-from inspections.verdicts import Outcome
 
 _UNITS = values(LengthUnit)
 _MOST_ENTRIES = 300

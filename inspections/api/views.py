@@ -18,8 +18,8 @@ from inspections import selectors
 from inspections.api import filters, inputs
 from inspections.api import serializers as s
 from inspections.api.base import OfInspection, actor_of, parsed
-from inspections.cautions import CAUTIONS
-from inspections.lifecycle import Reason
+from inspections.rules.cautions import CAUTIONS
+from inspections.rules.lifecycle import Reason
 from inspections.services import opening
 
 

@@ -11,7 +11,7 @@ from django.db.models import F, Q
 
 from fleet.models import LimitSheet, Pump, SheetRule, Site, User, choices, one_of
 from fleet.plumbing.scoping import M, SiteScopedQuerySet
-from inspections.lifecycle import InspectionState, Reason
+from inspections.rules.lifecycle import InspectionState, Reason
 
 
 class InspectionQuerySet(SiteScopedQuerySet["Inspection"]):

@@ -10,11 +10,11 @@ from fleet.fields import PrintedDecimalField
 from fleet.models import SheetLine, User, choices, one_of
 from fleet.units import LengthUnit
 from fleet.vocabulary import Component
-from inspections.dispositions import Disposition
-from inspections.findings import Cause, Severity, Word
 from inspections.models.inspection import Inspection, OfInspectionQuerySet, while_open
 from inspections.models.instruments import Instrument
-from inspections.verdicts import Outcome
+from inspections.rules.dispositions import Disposition
+from inspections.rules.findings import Cause, Severity, Word
+from inspections.rules.verdicts import Outcome
 
 
 class ReadingQuerySet(OfInspectionQuerySet["Reading"]):

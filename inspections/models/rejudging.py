@@ -8,7 +8,7 @@ from django.db.models import F, Q
 
 from fleet.models import SheetLine, SheetRule, choices, one_of
 from inspections.models.inspection import Inspection, OfInspectionQuerySet
-from inspections.verdicts import Outcome
+from inspections.rules.verdicts import Outcome
 
 
 class Rejudgement(models.Model):

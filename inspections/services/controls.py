@@ -19,15 +19,15 @@ from fleet.models import SheetLine, User
 from fleet.roles import Capability
 from fleet.services.rows import moment, one_transaction
 from fleet.units import LengthUnit
-from inspections.intervals import Interval, exact
 from inspections.judging import as_stored
-from inspections.leaves import Try
-from inspections.lifecycle import InspectionState
 from inspections.models import ControlReading, Inspection, Instrument, Reading
+from inspections.rules.intervals import Interval, exact
+from inspections.rules.leaves import Try
+from inspections.rules.lifecycle import InspectionState
+from inspections.rules.uncertainty import standard_uncertainty
 from inspections.services.readings import budget_of
 from inspections.services.rows import line_of, locked
 from inspections.services.taking import bracket_of, require_usable, require_value
-from inspections.uncertainty import standard_uncertainty
 
 
 def control_tries(

@@ -14,8 +14,8 @@ from fleet.models import User
 from fleet.roles import Capability
 from fleet.services.rows import refuse
 from fleet.vocabulary import Component
-from inspections.dispositions import Disposition
 from inspections.models import ComponentDisposition, Inspection
+from inspections.rules.dispositions import Disposition
 from inspections.selectors import blockers, proposals_of, stays_overruled
 from inspections.services.findings import require_component
 from inspections.services.rows import length_faults, open_for_work

@@ -11,8 +11,8 @@ from fleet.faults import Conflict, Fault
 from fleet.models import User
 from fleet.services.rows import refuse
 from fleet.vocabulary import COMPONENTS, Component, PumpFamily
-from inspections.findings import Cause, Severity, Word, check_finding
 from inspections.models import Finding, Inspection
+from inspections.rules.findings import Cause, Severity, Word, check_finding
 from inspections.services.rows import length_faults, open_for_work
 
 

@@ -16,8 +16,8 @@ from fleet.roles import Capability
 from fleet.services.pumps import advance_status
 from fleet.services.rows import refuse
 from fleet.vocabulary import Rotation
-from inspections.lifecycle import InspectionState, Reason, require_move
 from inspections.models import Inspection, Nameplate, StateChange
+from inspections.rules.lifecycle import InspectionState, Reason, require_move
 from inspections.services.rows import length_faults, locked, open_for_work, require_why_fits
 
 # A pump may lie stripped for weeks; a date before that is a slip of the pen.

@@ -13,8 +13,8 @@ from fleet.models import User
 from fleet.roles import Capability
 from fleet.services.rows import refuse
 from inspections.instrument_selectors import overdue_uses
-from inspections.lifecycle import UNDER_WORK, InspectionState
 from inspections.models import Inspection, Instrument, OverdueAcceptance
+from inspections.rules.lifecycle import UNDER_WORK, InspectionState
 from inspections.services.rows import length_faults, locked
 
 

@@ -17,15 +17,23 @@ from fleet.roles import Capability
 from fleet.services.rows import refuse
 from fleet.units import LengthUnit, convert
 from fleet.vocabulary import Characteristic, InstrumentKind
-from inspections.intervals import Interval
 from inspections.judging import (
     as_stored,
     decision_rule_of,
     judge,
     tries_of,
 )
-from inspections.leaves import Feel, Try, ends
 from inspections.models import Inspection, Instrument, Reading, Verdict
+from inspections.rules.intervals import Interval
+from inspections.rules.leaves import Feel, Try, ends
+from inspections.rules.uncertainty import (
+    Contribution,
+    budget_as_json,
+    leaf_budget,
+    standard_uncertainty,
+    value_budget,
+)
+from inspections.rules.verdicts import Outcome
 from inspections.services.rows import (
     length_faults,
     line_of,
@@ -39,14 +47,6 @@ from inspections.services.taking import (
     require_value,
 )
 from inspections.study_selectors import study_u
-from inspections.uncertainty import (
-    Contribution,
-    budget_as_json,
-    leaf_budget,
-    standard_uncertainty,
-    value_budget,
-)
-from inspections.verdicts import Outcome
 
 
 def record_tries(

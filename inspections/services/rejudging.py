@@ -20,7 +20,6 @@ from fleet.plumbing import outbox
 from fleet.selectors import decision_rule_of
 from inspections.events import RejudgingGoesOn
 from inspections.judging import judge, readings_for
-from inspections.lifecycle import InspectionState
 from inspections.models import (
     Inspection,
     InspectionQuerySet,
@@ -29,6 +28,7 @@ from inspections.models import (
     Rejudgement,
     Verdict,
 )
+from inspections.rules.lifecycle import InspectionState
 
 # In one transaction: a worker that is stopped in the middle loses no more than this.
 AT_ONCE = 100

@@ -8,8 +8,8 @@ from fleet.access import require
 from fleet.faults import Conflict, Fault, Stale
 from fleet.models import SheetLine, User
 from fleet.roles import Capability
-from inspections.lifecycle import InspectionState
 from inspections.models import Inspection
+from inspections.rules.lifecycle import InspectionState
 
 # Leaves room for "Inspection 12345 sent back: " in the history of the pump, which keeps 300.
 LONGEST_WHY = 240

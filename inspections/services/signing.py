@@ -16,8 +16,8 @@ from fleet.roles import Capability
 from fleet.services.pumps import advance_status
 from inspections.events import InspectionSigned
 from inspections.instrument_selectors import overdue_faults, overdue_uses
-from inspections.lifecycle import InspectionState, require_move
 from inspections.models import Inspection, Nameplate, StateChange, Verdict
+from inspections.rules.lifecycle import InspectionState, require_move
 from inspections.selectors import blockers
 from inspections.services.dispositions import propose_all
 from inspections.services.opening import open_correction

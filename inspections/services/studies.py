@@ -19,7 +19,7 @@ from fleet.services.rows import locked, one_transaction, refuse, save_next
 from fleet.units import LengthUnit, show
 from fleet.vocabulary import Characteristic, InstrumentKind
 from inspections.models import Instrument, Study, StudyReading
-from inspections.repeatability import (
+from inspections.rules.repeatability import (
     Spreads,
     StudyResult,
     result_of,
@@ -27,9 +27,9 @@ from inspections.repeatability import (
     share_of_tolerance,
     steps_in_tolerance,
 )
+from inspections.rules.studyplan import LEAST, faults_of
 from inspections.services.taking import require_usable
 from inspections.study_selectors import measured_of, plan_of, readings_of, who_can_measure
-from inspections.studyplan import LEAST, faults_of
 
 MOST_PARTS = 30
 MOST_TRIALS = 10

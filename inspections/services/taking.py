@@ -10,9 +10,9 @@ from fleet.limits import JudgedBy
 from fleet.models import SheetLine
 from fleet.units import LengthUnit
 from fleet.vocabulary import InstrumentKind
-from inspections.intervals import Interval
-from inspections.leaves import Try, bracket, check_try
 from inspections.models import Instrument
+from inspections.rules.intervals import Interval
+from inspections.rules.leaves import Try, bracket, check_try
 
 # Common practice, no source: three repeats settle most doubts, ten are a study of their own.
 MOST_REPEATS = 10

@@ -15,15 +15,15 @@ from django.utils.safestring import SafeString
 from fleet.units import LengthUnit, show
 from fleet.vocabulary import Component
 from fleet.web.pages import KEY_FIELD
-from inspections.calibration import Standing
-from inspections.dispositions import Disposition
-from inspections.findings import Cause, Severity, Word
 from inspections.judging import tries_of
-from inspections.leaves import Try
-from inspections.lifecycle import InspectionState, Reason
 from inspections.models import Reading, Verdict
+from inspections.rules.calibration import Standing
+from inspections.rules.dispositions import Disposition
+from inspections.rules.findings import Cause, Severity, Word
+from inspections.rules.leaves import Try
+from inspections.rules.lifecycle import InspectionState, Reason
+from inspections.rules.verdicts import Outcome
 from inspections.selectors import Check
-from inspections.verdicts import Outcome
 from inspections.web import reading as shown
 from inspections.web.leafwork import FEEL_SIGNS
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.template import Library
 
-from inspections.verdicts import Outcome
+from inspections.rules.verdicts import Outcome
 
 register = Library()
 

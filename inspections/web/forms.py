@@ -13,11 +13,11 @@ from django.core.exceptions import ValidationError
 from fleet.faults import Fault
 from fleet.units import LengthUnit, parse_length
 from fleet.vocabulary import Component, Rotation
-from inspections.dispositions import Disposition
-from inspections.findings import Cause, Severity, Word, words_for
-from inspections.leaves import Feel
-from inspections.lifecycle import Reason
 from inspections.models import Instrument
+from inspections.rules.dispositions import Disposition
+from inspections.rules.findings import Cause, Severity, Word, words_for
+from inspections.rules.leaves import Feel
+from inspections.rules.lifecycle import Reason
 
 _UNITS = [(unit.value, unit.label) for unit in LengthUnit]
 

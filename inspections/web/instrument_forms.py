@@ -13,8 +13,8 @@ from fleet.faults import Fault
 from fleet.models import Site
 from fleet.units import LengthUnit, parse_length
 from fleet.vocabulary import InstrumentKind
-from inspections.leaves import STANDARD_SETS
 from inspections.models import Instrument
+from inspections.rules.leaves import STANDARD_SETS
 from inspections.web.forms import LengthField
 
 LARGEST_ERROR = "Largest error either way on its certificate"

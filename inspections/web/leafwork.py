@@ -10,15 +10,15 @@ from fleet.decisions import DecisionRule
 from fleet.units import LengthUnit, convert
 from inspections import selectors
 from inspections.checks import advice_for, leaf_task, set_gap_for, tries_with
-from inspections.leafplan import key_of, plan
-from inspections.leafsearch import End, LeafTask
-from inspections.leaves import Feel, Try
 from inspections.models import Instrument
-from inspections.nextleaf import Advice
-from inspections.plots import Feel as FeelSign
+from inspections.rules.leafplan import key_of, plan
+from inspections.rules.leafsearch import End, LeafTask
+from inspections.rules.leaves import Feel, Try
+from inspections.rules.nextleaf import Advice
+from inspections.rules.plots import Feel as FeelSign
+from inspections.rules.trendprior import Trend
 from inspections.selectors import Check
 from inspections.services.taking import MOST_REPEATS
-from inspections.trendprior import Trend
 
 FEEL_SIGNS: dict[Feel, FeelSign] = {
     Feel.FREE: "enters",

@@ -10,9 +10,9 @@ from django import forms
 from fleet.models import PumpModel
 from fleet.vocabulary import OIL_GRADES
 from fleet.web.forms import FigureField
-from inspections.leakage import Conditions
 from inspections.losses import USUAL_TEMPERATURE_C, conditions_of
-from inspections.quantities import FlowUnit, PressureUnit, TemperatureUnit, Units
+from inspections.rules.leakage import Conditions
+from inspections.rules.quantities import FlowUnit, PressureUnit, TemperatureUnit, Units
 
 # Argument of conditions_of -> field of the form, for refusals.
 FIELD_OF = {

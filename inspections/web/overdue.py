@@ -9,8 +9,8 @@ from django.shortcuts import get_object_or_404
 
 from fleet.roles import Capability
 from inspections.instrument_selectors import OverdueUse, overdue_uses
-from inspections.lifecycle import UNDER_WORK, InspectionState
 from inspections.models import Instrument
+from inspections.rules.lifecycle import UNDER_WORK, InspectionState
 from inspections.services import overdue
 from inspections.web.instrument_forms import AcceptForm
 from inspections.web.pages import InspectionPage

@@ -17,8 +17,8 @@ from fleet.plumbing.problems import Busy
 from fleet.plumbing.scoping import SiteScopedMixin
 from fleet.roles import Capability
 from fleet.web.pages import KEY_FIELD, Page, do_once, refusal_of, show_refusal
-from inspections.lifecycle import InspectionState
 from inspections.models import Inspection
+from inspections.rules.lifecycle import InspectionState
 
 # Tells the bench script which form has arrived, so that it forgets what it kept of it.
 DONE_COOKIE = "wearbook_done"

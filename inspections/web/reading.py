@@ -20,17 +20,17 @@ from fleet.roles import Capability, roles_that_may
 from fleet.units import LengthUnit, convert, show
 from fleet.vocabulary import COMPONENTS, Component, PumpFamily
 from inspections import selectors
-from inspections.findings import WORDS, Mechanism, Severity, Word, words_for
 from inspections.instrument_selectors import OverdueUse, overdue_faults
-from inspections.intervals import Interval
 from inspections.judging import source_of, tries_of
-from inspections.leaves import repeats_disagree
 from inspections.models import Finding, Inspection, Instrument, Nameplate, Photo, Reading, Verdict
-from inspections.plots import LeafMark, bracket_svg, verdict_svg
+from inspections.rules.findings import WORDS, Mechanism, Severity, Word, words_for
+from inspections.rules.intervals import Interval
+from inspections.rules.leaves import repeats_disagree
+from inspections.rules.plots import LeafMark, bracket_svg, verdict_svg
+from inspections.rules.uncertainty import budget_from_json
+from inspections.rules.verdict_words import percent
+from inspections.rules.verdicts import Outcome
 from inspections.selectors import Check
-from inspections.uncertainty import budget_from_json
-from inspections.verdict_words import percent
-from inspections.verdicts import Outcome
 from inspections.web.leafwork import FEEL_SIGNS
 
 # --- Figures and drawings ---------------------------------------------------------------------

@@ -11,8 +11,8 @@ from django import forms
 from fleet.models import Site, User
 from fleet.units import LengthUnit
 from fleet.vocabulary import CHARACTERISTICS, Characteristic, InstrumentKind
-from inspections.leaves import Feel, Try
 from inspections.models import Instrument, Reading, StudyReading
+from inspections.rules.leaves import Feel, Try
 from inspections.services.studies import Entry
 from inspections.web.forms import LeafField, LengthField
 

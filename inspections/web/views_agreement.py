@@ -14,10 +14,10 @@ from fleet.roles import Capability
 from fleet.units import LengthUnit
 from inspections import agreement_selectors, selectors
 from inspections.agreement_selectors import Agreement
-from inspections.lifecycle import InspectionState
 from inspections.models import ControlReading, Instrument, Reading
+from inspections.rules.lifecycle import InspectionState
+from inspections.rules.study_plots import running_svg
 from inspections.services import controls
-from inspections.study_plots import running_svg
 from inspections.web.pages import InspectionPage, ScopedPage
 from inspections.web.study_forms import AgainForm
 

@@ -17,15 +17,15 @@ from fleet.roles import Capability
 from fleet.units import LengthUnit
 from fleet.vocabulary import CHARACTERISTICS, Characteristic, InstrumentKind
 from inspections import selectors
-from inspections.calibration import is_overdue
 from inspections.checks import leaves_decide
 from inspections.judging import decision_rule_of
-from inspections.leaves import Feel
 from inspections.models import Instrument
+from inspections.rules.calibration import is_overdue
+from inspections.rules.leaves import Feel
+from inspections.rules.verdicts import Outcome
 from inspections.selectors import Check
 from inspections.services import readings
 from inspections.trend_selectors import trend_at
-from inspections.verdicts import Outcome
 from inspections.web import reading
 from inspections.web.forms import PlainForm, RepeatForm, TryForm, ValueForm, WaiveForm
 from inspections.web.leafwork import Aim, leaf_work

@@ -10,9 +10,9 @@ from django.shortcuts import get_object_or_404
 
 from fleet.vocabulary import COMPONENTS, Component, PumpFamily
 from inspections import selectors
-from inspections.cautions import CAUTIONS, CLOSING, CautionStep
-from inspections.findings import Cause, Severity, Word
 from inspections.models import Photo
+from inspections.rules.cautions import CAUTIONS, CLOSING, CautionStep
+from inspections.rules.findings import Cause, Severity, Word
 from inspections.services import findings, photos
 from inspections.web import reading
 from inspections.web.forms import FindingForm, PhotoForm, PlainForm

@@ -17,12 +17,12 @@ from fleet.roles import Capability
 from fleet.units import LengthUnit
 from fleet.vocabulary import InstrumentKind
 from fleet.web.pages import rows_page
-from inspections.calibration import Standing, standing, standing_sentence
 from inspections.instrument_selectors import by_calibration, leaf_withdrawals, readings_with
-from inspections.leaves import outside_bs957
 from inspections.models import Instrument
+from inspections.rules.calibration import Standing, standing, standing_sentence
+from inspections.rules.leaves import outside_bs957
+from inspections.rules.verdicts import Outcome
 from inspections.services import instruments
-from inspections.verdicts import Outcome
 from inspections.web.forms import PlainForm
 from inspections.web.instrument_forms import (
     CalibrationForm,

@@ -15,11 +15,11 @@ from fleet.roles import Capability
 from fleet.tables import write_csv
 from fleet.units import IN_MM, LengthUnit, convert, show
 from fleet.web.pages import refused, show_refusal
-from inspections import leakage_words as words
-from inspections.leakage import Clearance, Conditions, PathLoss
-from inspections.leakage_plot import Axes, leak_curve_svg
 from inspections.losses import Cost, Costed, cost_of
-from inspections.quantities import Units, figure
+from inspections.rules import leakage_words as words
+from inspections.rules.leakage import Clearance, Conditions, PathLoss
+from inspections.rules.leakage_plot import Axes, leak_curve_svg
+from inspections.rules.quantities import Units, figure
 from inspections.web.leakage_form import FIELD_OF, ConditionsForm
 from inspections.web.pages import InspectionPage
 

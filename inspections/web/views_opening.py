@@ -13,12 +13,12 @@ from django.utils import timezone
 from fleet.access import may
 from fleet.models import Pump, Site
 from fleet.roles import Capability
-from inspections.cautions import CAUTIONS, CLOSING, CautionStep
-from inspections.lifecycle import InspectionState, Reason
 from inspections.models import Inspection
 from inspections.rejudged import under_later_rule
+from inspections.rules.cautions import CAUTIONS, CLOSING, CautionStep
+from inspections.rules.lifecycle import InspectionState, Reason
+from inspections.rules.verdicts import Outcome
 from inspections.services import opening
-from inspections.verdicts import Outcome
 from inspections.web import reading
 from inspections.web.forms import IsolationForm, NameplateForm, OpenForm, PlainForm, WhyForm
 from inspections.web.pages import InspectionPage, ScopedPage

@@ -14,14 +14,14 @@ from fleet.vocabulary import COMPONENTS, Component, PumpFamily
 from inspections import selectors
 from inspections.agreement_selectors import comparisons_of
 from inspections.cause_selectors import causes_of
-from inspections.dispositions import Disposition
 from inspections.instrument_selectors import overdue_uses
-from inspections.lifecycle import UNDER_WORK, InspectionState
 from inspections.models import ComponentDisposition, Inspection
 from inspections.rejudged import under_later_rule
+from inspections.rules.dispositions import Disposition
+from inspections.rules.lifecycle import UNDER_WORK, InspectionState
+from inspections.rules.verdicts import Outcome
 from inspections.selectors import Check
 from inspections.services import dispositions, signing
-from inspections.verdicts import Outcome
 from inspections.web import reading
 from inspections.web.forms import CountersignForm, OverruleForm, PlainForm, SignForm, WhyForm
 from inspections.web.overdue import AcceptsOverdue

@@ -17,9 +17,9 @@ from fleet.units import LengthUnit
 from fleet.vocabulary import Characteristic, InstrumentKind
 from inspections import study_selectors
 from inspections.models import Study, StudyReading
+from inspections.rules.study_plots import Scale, scale_of, share_svg, strip_svg
 from inspections.services import studies
 from inspections.services.studies import Entry
-from inspections.study_plots import Scale, scale_of, share_svg, strip_svg
 from inspections.web.forms import PlainForm
 from inspections.web.pages import ScopedPage
 from inspections.web.study_forms import GridForm, StudyForm

@@ -15,8 +15,8 @@ from fleet.models import LimitSheet, Pump, PumpModel, SheetLine, Site, User
 from fleet.services import leak_paths, people, pumps, sheets
 from fleet.units import LengthUnit
 from fleet.vocabulary import InstrumentKind
-from inspections.leaves import STANDARD_SETS
 from inspections.models import Instrument
+from inspections.rules.leaves import STANDARD_SETS
 from inspections.services import instruments
 from parts.demo import scenario, wear
 from parts.models import Part, Store

@@ -278,7 +278,7 @@ MODELS = (
                         mass_kg=D("12.5")),
           (("A", "G2 workshop manual, edition 3", _small_gear("0.16", "0.006")),
            ("B", "G2 workshop manual, edition 4", _small_gear("0.15", "0.006"))),
-          26, "GP", ("Crusher lubrication", "Crusher feed", "Conveyor lift", "Gate", "Mill lubrication"), 9000),
+          26, "GP", ("Crusher", "Conveyor lift", "Gate", "Mill gearbox"), 9000),
     Model("G3", _fields("Ostermoor", "G3-63", PumpFamily.EXTERNAL_GEAR, displacement_cm3=D("63.4"),
                         rated_pressure_bar=D(175), speed_min_rpm=400, speed_max_rpm=2000,
                         mass_kg=D("24.0"), body_replaceable=True,

@@ -14,8 +14,8 @@ from fleet.services import rules
 from fleet.units import LengthUnit
 from fleet.vocabulary import Characteristic, InstrumentKind
 from inspections.judging import tries_of
-from inspections.leaves import Try
 from inspections.models import Inspection, Instrument
+from inspections.rules.leaves import Try
 from inspections.services import controls, studies
 from inspections.services.studies import Entry
 from parts.demo.ground import Ground

@@ -15,11 +15,12 @@ from fleet.services import pumps
 from fleet.units import LengthUnit
 from fleet.vocabulary import COMPONENTS, Component, InstrumentKind, PumpFamily
 from inspections.checks import advice_for
-from inspections.dispositions import Disposition
 from inspections.events import InspectionSigned
-from inspections.findings import WORDS, Cause, Severity, Word
-from inspections.lifecycle import InspectionState, Reason
 from inspections.models import ComponentDisposition, Inspection
+from inspections.rules.dispositions import Disposition
+from inspections.rules.findings import WORDS, Cause, Severity, Word
+from inspections.rules.lifecycle import InspectionState, Reason
+from inspections.rules.verdicts import Outcome
 from inspections.services import (
     dispositions,
     findings,
@@ -27,7 +28,6 @@ from inspections.services import (
     readings,
     signing,
 )
-from inspections.verdicts import Outcome
 from parts.demo import scenario, shop, wear
 from parts.demo.ground import Ground, Instruments, Say
 from parts.lifecycle import DemandState

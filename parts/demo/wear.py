@@ -14,7 +14,7 @@ from random import Random
 from fleet.limits import JudgedBy
 from fleet.models import SheetLine
 from fleet.units import LengthUnit, convert
-from inspections.leaves import Feel, Try
+from inspections.rules.leaves import Feel, Try
 
 _MICROMETRE = Decimal("0.001")
 _BORE_MM = Decimal("20.000")

@@ -21,10 +21,10 @@ from fleet.roles import Capability
 from fleet.services.pumps import advance_status
 from fleet.services.rows import moment, refuse
 from fleet.vocabulary import Component
-from inspections.dispositions import Disposition
 from inspections.events import InspectionSigned
-from inspections.lifecycle import UNDER_WORK, InspectionState, Reason
 from inspections.models import ComponentDisposition, Inspection
+from inspections.rules.dispositions import Disposition
+from inspections.rules.lifecycle import UNDER_WORK, InspectionState, Reason
 from parts.lifecycle import DemandState, require_move
 from parts.models import Demand, DemandQuerySet, Fit, Part, StockLevel
 from parts.services import stock

@@ -22,7 +22,7 @@ from fleet.models import ApiToken, User
 from fleet.plumbing.authentication import issue_token, revoke_token
 from fleet.plumbing.scoping import SharedViewSet, SiteScopedViewSet
 from fleet.services import people, pumps
-from inspections.lifecycle import InspectionState
+from inspections.rules.lifecycle import InspectionState
 from inspections.services import signing
 from tests import factories
 from tests.isolation_routes import API, Route, Seen, class_of, methods_of, routes_below

@@ -17,7 +17,7 @@ import numpy as np
 from scipy.stats import norm
 
 from fleet.decisions import SIMPLE, DecisionRule, RuleKind
-from inspections.conformity import NO_HIGH, NO_LOW, OUT, UNDECIDED, WITHIN, judge_many
+from inspections.rules.conformity import NO_HIGH, NO_LOW, OUT, UNDECIDED, WITHIN, judge_many
 
 CHECKS = 100_000
 SEED = 20_240

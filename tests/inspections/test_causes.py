@@ -8,8 +8,8 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from inspections.cause_selectors import Causes, causes_of
-from inspections.findings import Cause, Severity, Word
 from inspections.models import Inspection
+from inspections.rules.findings import Cause, Severity, Word
 from inspections.services import findings, signing
 from tests import factories
 from tests.factories import CUT_IN

@@ -4,9 +4,9 @@ import pytest
 
 from fleet.faults import Conflict, Fault, NotAllowed
 from inspections import selectors
-from inspections.dispositions import Disposition
-from inspections.findings import Cause, Severity, Word
 from inspections.models import ComponentDisposition, Finding, Inspection
+from inspections.rules.dispositions import Disposition
+from inspections.rules.findings import Cause, Severity, Word
 from inspections.services import dispositions, findings, readings
 from tests import factories
 from tests.factories import BACKLASH, SIDE, leaf

@@ -9,8 +9,8 @@ from django.utils import timezone
 from fleet.faults import Conflict, Fault, NotAllowed, Stale
 from fleet.lifecycle import PumpStatus
 from fleet.models import Pump
-from inspections.lifecycle import InspectionState, Reason
 from inspections.models import Inspection, Nameplate, StateChange
+from inspections.rules.lifecycle import InspectionState, Reason
 from inspections.services import opening
 from tests import factories
 from tests.inspections.conftest import Bench

@@ -18,10 +18,10 @@ from fleet.services import pumps, sheets
 from fleet.services.sheets import LineDraft
 from fleet.units import LengthUnit
 from fleet.vocabulary import Component, InstrumentKind
-from inspections.dispositions import Disposition
-from inspections.findings import Severity, Word
-from inspections.lifecycle import Reason
 from inspections.models import Inspection
+from inspections.rules.dispositions import Disposition
+from inspections.rules.findings import Severity, Word
+from inspections.rules.lifecycle import Reason
 from inspections.services import (
     dispositions,
     findings,

@@ -8,8 +8,8 @@ import pytest
 from fleet.faults import Conflict, Fault, NotAllowed
 from fleet.services.sheets import LineDraft
 from fleet.units import LengthUnit
-from inspections.leaves import Feel, Try
 from inspections.models import Inspection, Instrument, Reading, Verdict
+from inspections.rules.leaves import Feel, Try
 from inspections.services import instruments, readings
 from tests import factories
 from tests.factories import BACKLASH, CUT_IN, FLATNESS, SHAFT_TO_BUSH, SIDE, WIDTHS, leaf

@@ -29,8 +29,8 @@ from inspections.models import (
     Rejudgement,
     Verdict,
 )
+from inspections.rules.verdicts import recompute
 from inspections.services import opening, readings, rejudging, signing
-from inspections.verdicts import recompute
 from tests import factories
 from tests.inspections.conftest import Bench, Client, sql
 

@@ -11,10 +11,10 @@ from fleet.lifecycle import PumpStatus
 from fleet.models import Pump
 from fleet.services import pumps
 from inspections import selectors
-from inspections.dispositions import Disposition
 from inspections.models import Inspection
+from inspections.rules.dispositions import Disposition
+from inspections.rules.verdicts import Outcome
 from inspections.services import dispositions, instruments, readings, signing
-from inspections.verdicts import Outcome
 from tests import factories
 from tests.factories import BACKLASH, CUT_IN, FLATNESS, SHAFT_TO_BUSH, SIDE, WIDTHS, leaf
 from tests.inspections.conftest import Bench

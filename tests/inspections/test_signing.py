@@ -9,10 +9,10 @@ from fleet.lifecycle import PumpStatus
 from fleet.models import Event
 from fleet.roles import Role
 from fleet.services import people
-from inspections.dispositions import Disposition
-from inspections.findings import Severity, Word
-from inspections.leaves import Feel
 from inspections.models import Inspection, Reading, StateChange
+from inspections.rules.dispositions import Disposition
+from inspections.rules.findings import Severity, Word
+from inspections.rules.leaves import Feel
 from inspections.services import dispositions, findings, opening, photos, readings, signing
 from tests import factories
 from tests.factories import SIDE

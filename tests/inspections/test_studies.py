@@ -16,10 +16,10 @@ from fleet.models import User
 from fleet.units import LengthUnit
 from fleet.vocabulary import Characteristic, InstrumentKind
 from inspections.models import Instrument, Study, StudyReading
+from inspections.rules.studyplan import missing
 from inspections.services import instruments, studies
 from inspections.services.studies import Entry
 from inspections.study_selectors import measured_of, plan_of, shown_readings, study_u
-from inspections.studyplan import missing
 from tests import factories
 from tests.inspections.conftest import Bench, Client, refused_by, sql
 

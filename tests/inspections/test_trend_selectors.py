@@ -11,8 +11,8 @@ from django.utils import timezone
 from fleet.models import Pump
 from fleet.services import pumps
 from fleet.units import LengthUnit
-from inspections.dispositions import Disposition
 from inspections.models import Inspection
+from inspections.rules.dispositions import Disposition
 from inspections.services import dispositions, readings, signing
 from inspections.trend_selectors import trend_at
 from tests import factories as make

@@ -11,11 +11,11 @@ from fleet.decisions import RuleKind
 from fleet.services.rules import choose_rule
 from fleet.units import LengthUnit
 from fleet.vocabulary import InstrumentKind
-from inspections.leaves import Feel, Try
 from inspections.models import Verdict
+from inspections.rules.leaves import Feel, Try
+from inspections.rules.verdicts import Outcome
 from inspections.services import instruments, readings
 from inspections.verdict_selectors import Tally, verdict_differences
-from inspections.verdicts import Outcome
 from tests import factories
 from tests.inspections.conftest import Bench, sql
 

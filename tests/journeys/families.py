@@ -13,7 +13,7 @@ from fleet.decisions import RuleKind
 from fleet.leaks import LeakPathDraft
 from fleet.services.sheets import LineDraft
 from fleet.vocabulary import Characteristic, Component, InstrumentKind, LeakShape, PumpFamily
-from inspections.findings import Word
+from inspections.rules.findings import Word
 
 Ch, C, Kind = Characteristic, Component, InstrumentKind
 

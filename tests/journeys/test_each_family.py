@@ -20,9 +20,9 @@ from fleet.decisions import RuleKind
 from fleet.models import PumpModel
 from fleet.services import leak_paths, rules
 from fleet.vocabulary import Characteristic, InstrumentKind
-from inspections.findings import Severity
-from inspections.leaves import STANDARD_SETS
 from inspections.models import Inspection, Instrument, Reading
+from inspections.rules.findings import Severity
+from inspections.rules.leaves import STANDARD_SETS
 from tests import factories as make
 from tests.journeys.families import CASES, GEAR, Case, Leaves, Values
 from tests.journeys.pages import TABLET, Person, person_at

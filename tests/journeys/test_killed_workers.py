@@ -16,8 +16,8 @@ from fleet.models import Delivery, Pump, PumpModel, Site, User
 from fleet.plumbing import outbox
 from fleet.roles import Role
 from fleet.vocabulary import COMPONENTS, Component, PumpFamily
-from inspections.dispositions import Disposition
 from inspections.models import ComponentDisposition, Inspection
+from inspections.rules.dispositions import Disposition
 from inspections.services import signing
 from parts.models import Demand, Movement, Store
 from parts.services import catalogue, stock

@@ -19,11 +19,11 @@ from fleet.plumbing.models import IdempotencyKey
 from fleet.roles import Role
 from fleet.services import rules
 from fleet.units import LengthUnit
-from inspections.leafplan import chance_of, key_of
-from inspections.leafsearch import End, LeafTask
-from inspections.leaves import STANDARD_SETS
 from inspections.models import Reading
-from inspections.nextleaf import Advice, narrowing_leaf, next_leaf
+from inspections.rules.leafplan import chance_of, key_of
+from inspections.rules.leafsearch import End, LeafTask
+from inspections.rules.leaves import STANDARD_SETS
+from inspections.rules.nextleaf import Advice, narrowing_leaf, next_leaf
 from tests import factories as make
 from tests.journeys.pages import TABLET, Person, person_at
 

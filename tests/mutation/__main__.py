@@ -17,7 +17,9 @@ from tests.mutation.running import PASSED, ROOT, TOO_LONG, run_module
 
 def main() -> int:
     ask = argparse.ArgumentParser(prog="python -m tests.mutation", description=__doc__)
-    ask.add_argument("modules", nargs="*", metavar="MODULE", help="such as inspections.intervals")
+    ask.add_argument(
+        "modules", nargs="*", metavar="MODULE", help="such as inspections.rules.leaves"
+    )
     ask.add_argument("--sample", type=int, default=0, help="at most so many changes a module")
     ask.add_argument("--seed", type=int, default=1, help="which sample (default 1)")
     asked = ask.parse_args()

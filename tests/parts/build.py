@@ -13,8 +13,8 @@ from django.utils import timezone
 from fleet.models import Pump, Site, User
 from fleet.roles import Role
 from inspections.events import InspectionSigned
-from inspections.lifecycle import InspectionState, Reason
 from inspections.models import ComponentDisposition, Inspection
+from inspections.rules.lifecycle import InspectionState, Reason
 from inspections.services import signing
 from parts.models import Demand, Part, StockLevel, Store
 from parts.services import catalogue, demands, stock

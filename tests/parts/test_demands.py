@@ -8,8 +8,8 @@ from fleet.faults import Conflict, Fault, Faults, NotAllowed
 from fleet.models import Delivery, Pump, StatusChange
 from fleet.plumbing import outbox
 from inspections.events import InspectionSigned
-from inspections.lifecycle import Reason
 from inspections.models import Inspection
+from inspections.rules.lifecycle import Reason
 from inspections.services import opening, signing
 from parts.models import Demand, Fit, Movement, Store
 from parts.selectors import parts_ready, pull_list, pull_lists

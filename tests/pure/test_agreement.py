@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fleet.units import LengthUnit
-from inspections.agreement import agree, meet, running_share
-from inspections.intervals import Interval, exact
+from inspections.rules.agreement import agree, meet, running_share
+from inspections.rules.intervals import Interval, exact
 
 MM, UM, INCH, THOU = LengthUnit.MM, LengthUnit.UM, LengthUnit.INCH, LengthUnit.THOU
 

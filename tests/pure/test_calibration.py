@@ -4,7 +4,7 @@ from datetime import date
 
 import pytest
 
-from inspections.calibration import Standing, is_overdue, standing, standing_sentence
+from inspections.rules.calibration import Standing, is_overdue, standing, standing_sentence
 
 TODAY = date(2026, 3, 14)
 

@@ -9,11 +9,11 @@ import pytest
 from fleet.vocabulary import CHARACTERISTICS, COMPONENTS, PumpFamily
 from fleet.vocabulary import Characteristic as Ch
 from fleet.vocabulary import Component as C
-from inspections.cause_checks import ON_MACHINE
-from inspections.cause_signs import AGAINST, RULES, Look, Measured, Strength
-from inspections.causes import Seen, likely_causes
-from inspections.findings import WORDS, Cause, Severity, Word, check_finding
-from inspections.verdicts import Outcome
+from inspections.rules.cause_checks import ON_MACHINE
+from inspections.rules.cause_signs import AGAINST, RULES, Look, Measured, Strength
+from inspections.rules.causes import Seen, likely_causes
+from inspections.rules.findings import WORDS, Cause, Severity, Word, check_finding
+from inspections.rules.verdicts import Outcome
 
 GEAR, GEROTOR = PumpFamily.EXTERNAL_GEAR, PumpFamily.GEROTOR
 VANE, PISTON = PumpFamily.VANE, PumpFamily.AXIAL_PISTON

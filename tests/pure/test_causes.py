@@ -11,11 +11,11 @@ from hypothesis import strategies as st
 from fleet.vocabulary import CHARACTERISTICS, COMPONENTS, PumpFamily
 from fleet.vocabulary import Characteristic as Ch
 from fleet.vocabulary import Component as C
-from inspections.cause_checks import ON_MACHINE, confirmation_of
-from inspections.cause_signs import Strength
-from inspections.causes import Seen, in_a_sentence, likely_causes
-from inspections.findings import Cause, Severity, Word, words_for
-from inspections.verdicts import Outcome
+from inspections.rules.cause_checks import ON_MACHINE, confirmation_of
+from inspections.rules.cause_signs import Strength
+from inspections.rules.causes import Seen, in_a_sentence, likely_causes
+from inspections.rules.findings import Cause, Severity, Word, words_for
+from inspections.rules.verdicts import Outcome
 
 GEAR, GEROTOR = PumpFamily.EXTERNAL_GEAR, PumpFamily.GEROTOR
 VANE, PISTON = PumpFamily.VANE, PumpFamily.AXIAL_PISTON

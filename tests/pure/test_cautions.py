@@ -2,7 +2,7 @@
 
 import pytest
 
-from inspections.cautions import CAUTIONS, CLOSING, CautionStep
+from inspections.rules.cautions import CAUTIONS, CLOSING, CautionStep
 
 
 @pytest.mark.parametrize("step", CautionStep)

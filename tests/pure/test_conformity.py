@@ -13,7 +13,7 @@ from scipy import integrate, stats
 from fleet.decisions import SIMPLE, DecisionRule, RuleKind
 from fleet.faults import Fault
 from fleet.units import IN_MM, LengthUnit, as_fraction_mm, convert
-from inspections.conformity import (
+from inspections.rules.conformity import (
     NO_HIGH,
     NO_LOW,
     OUT,

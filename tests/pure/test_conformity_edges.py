@@ -9,7 +9,7 @@ from scipy import stats
 from fleet.decisions import SIMPLE
 from fleet.faults import Fault
 from fleet.units import LengthUnit
-from inspections.conformity import (
+from inspections.rules.conformity import (
     NO_HIGH,
     NO_LOW,
     conformance_probability,

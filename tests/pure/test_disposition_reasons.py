@@ -5,9 +5,9 @@ import pytest
 from fleet.vocabulary import Characteristic as Ch
 from fleet.vocabulary import Component as C
 from fleet.vocabulary import PumpFamily
-from inspections.dispositions import Disposition, Reason, propose
-from inspections.findings import Word
-from inspections.verdicts import Outcome
+from inspections.rules.dispositions import Disposition, Reason, propose
+from inspections.rules.findings import Word
+from inspections.rules.verdicts import Outcome
 
 GEAR = PumpFamily.EXTERNAL_GEAR
 INNER, VANE, PISTON = PumpFamily.INTERNAL_GEAR, PumpFamily.VANE, PumpFamily.AXIAL_PISTON

@@ -7,9 +7,9 @@ from hypothesis import strategies as st
 from fleet.vocabulary import CHARACTERISTICS, COMPONENTS, PumpFamily
 from fleet.vocabulary import Characteristic as Ch
 from fleet.vocabulary import Component as C
-from inspections.dispositions import Disposition, propose, undecided_checks
-from inspections.findings import Word, words_for
-from inspections.verdicts import Outcome
+from inspections.rules.dispositions import Disposition, propose, undecided_checks
+from inspections.rules.findings import Word, words_for
+from inspections.rules.verdicts import Outcome
 
 GEAR = PumpFamily.EXTERNAL_GEAR
 OUT, WITHIN, UNDECIDED = Outcome.OUT, Outcome.WITHIN, Outcome.UNDECIDED

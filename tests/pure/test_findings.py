@@ -5,7 +5,7 @@ import re
 import pytest
 
 from fleet.vocabulary import COMPONENTS, Component, PumpFamily
-from inspections.findings import (
+from inspections.rules.findings import (
     WORDS,
     Cause,
     Mechanism,

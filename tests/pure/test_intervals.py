@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fleet.faults import Fault
-from inspections.intervals import Interval, combine_repeats, difference, exact, spread
+from inspections.rules.intervals import Interval, combine_repeats, difference, exact, spread
 
 
 @st.composite

@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 from fleet.decisions import SIMPLE, DecisionRule, RuleKind
 from fleet.limits import Limits
 from fleet.units import LengthUnit
-from inspections.leafplan import chance_of, key_of, plan
-from inspections.leafsearch import End, LeafTask, candidates
-from inspections.leaves import STANDARD_SETS
-from inspections.nextleaf import narrowing_leaf, next_leaf
-from inspections.trendprior import NormalPrior
+from inspections.rules.leafplan import chance_of, key_of, plan
+from inspections.rules.leafsearch import End, LeafTask, candidates
+from inspections.rules.leaves import STANDARD_SETS
+from inspections.rules.nextleaf import narrowing_leaf, next_leaf
+from inspections.rules.trendprior import NormalPrior
 
 MM = LengthUnit.MM
 RULES = [SIMPLE, DecisionRule(RuleKind.GUARDED), DecisionRule(RuleKind.PROBABILITY)]

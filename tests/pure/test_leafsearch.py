@@ -8,8 +8,8 @@ from fleet.decisions import DecisionRule, RuleKind
 from fleet.faults import Fault
 from fleet.limits import Limits
 from fleet.units import LengthUnit
-from inspections.leafsearch import End, LeafTask, between, search_for
-from inspections.nextleaf import next_leaf
+from inspections.rules.leafsearch import End, LeafTask, between, search_for
+from inspections.rules.nextleaf import next_leaf
 
 MM = LengthUnit.MM
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from fleet.faults import Fault
 from fleet.vocabulary import LeakShape
-from inspections.leakage import (
+from inspections.rules.leakage import (
     Clearance,
     Conditions,
     Path,
@@ -21,7 +21,7 @@ from inspections.leakage import (
     reynolds,
     slot_flow_m3_s,
 )
-from inspections.viscosity import Oil, oil_of_grade
+from inspections.rules.viscosity import Oil, oil_of_grade
 
 D = Decimal
 

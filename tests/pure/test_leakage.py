@@ -8,7 +8,7 @@ import pytest
 
 from fleet.faults import Fault
 from fleet.vocabulary import LeakShape
-from inspections.leakage import (
+from inspections.rules.leakage import (
     Clearance,
     Conditions,
     MeasuredPath,
@@ -19,7 +19,7 @@ from inspections.leakage import (
     losses,
     reynolds,
 )
-from inspections.viscosity import Oil, oil_of_grade
+from inspections.rules.viscosity import Oil, oil_of_grade
 
 D = Decimal
 

@@ -10,9 +10,9 @@ from pathlib import Path as FilePath
 import pytest
 
 from fleet.vocabulary import LeakShape
-from inspections.leakage import Clearance, Conditions, MeasuredPath, Path, losses
-from inspections.leakage_plot import Axes, leak_curve_svg
-from inspections.viscosity import oil_of_grade
+from inspections.rules.leakage import Clearance, Conditions, MeasuredPath, Path, losses
+from inspections.rules.leakage_plot import Axes, leak_curve_svg
+from inspections.rules.viscosity import oil_of_grade
 
 D = Decimal
 PATH = Path(LeakShape.SLOT, count=4, gap_factor=D("0.5"), width_mm=D(30), length_mm=D(9))

@@ -6,7 +6,7 @@ from decimal import Decimal
 import pytest
 
 from fleet.vocabulary import Component, LeakShape
-from inspections.leakage import (
+from inspections.rules.leakage import (
     Clearance,
     Conditions,
     Losses,
@@ -16,7 +16,7 @@ from inspections.leakage import (
     PathLoss,
     at_exactly,
 )
-from inspections.leakage_words import (
+from inspections.rules.leakage_words import (
     called,
     change_first,
     flow_words,
@@ -29,8 +29,8 @@ from inspections.leakage_words import (
     sum_of,
     validity,
 )
-from inspections.quantities import FlowUnit, PressureUnit, TemperatureUnit, Units, figure
-from inspections.viscosity import Oil, oil_of_grade, oil_of_two_points
+from inspections.rules.quantities import FlowUnit, PressureUnit, TemperatureUnit, Units, figure
+from inspections.rules.viscosity import Oil, oil_of_grade, oil_of_two_points
 
 D = Decimal
 METRIC = Units()

@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 
 from fleet.faults import Fault
 from fleet.units import LengthUnit
-from inspections.intervals import Interval
-from inspections.leafsearch import candidates
-from inspections.leaves import (
+from inspections.rules.intervals import Interval
+from inspections.rules.leafsearch import candidates
+from inspections.rules.leaves import (
     STANDARD_SETS,
     Feel,
     Try,

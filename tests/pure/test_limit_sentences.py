@@ -126,14 +126,14 @@ FLATNESS = replace(
          "Side clearance: say which other unit the second figures are printed in."),
         (replace(PLAIN, also_unit=MM, also_new_high=D("0.15")),
          "also_new_high", "second_unit_alone",
-         "Side clearance: 0.15 mm has no figure in in beside it. Enter that one, since it "
+         "Side clearance: 0.15 mm has no figure beside it, in in. Enter that one, since it "
          "governs."),
         (replace(PLAIN, also_unit=MM, also_new_low=D("0.15")), "also_new_low", "second_unit_alone",
-         "Side clearance: 0.15 mm has no figure in in beside it. Enter that one, since it "
+         "Side clearance: 0.15 mm has no figure beside it, in in. Enter that one, since it "
          "governs."),
         (replace(PLAIN, limits=limits(None, "0.006"), also_unit=MM, also_low=D("0.15")),
          "also_low", "second_unit_alone",
-         "Side clearance: 0.15 mm has no figure in in beside it. Enter that one, since it "
+         "Side clearance: 0.15 mm has no figure beside it, in in. Enter that one, since it "
          "governs."),
     ],
 )  # fmt: skip

@@ -11,11 +11,11 @@ from fleet.decisions import DecisionRule, RuleKind
 from fleet.faults import Fault
 from fleet.limits import Limits
 from fleet.units import LengthUnit
-from inspections.leafsearch import End, LeafTask, candidates
-from inspections.leaves import STANDARD_SETS
-from inspections.nextleaf import Wanted, narrowing_leaf, next_leaf, set_gap, set_gaps
-from inspections.trendprior import NormalPrior
-from inspections.verdicts import Outcome
+from inspections.rules.leafsearch import End, LeafTask, candidates
+from inspections.rules.leaves import STANDARD_SETS
+from inspections.rules.nextleaf import Wanted, narrowing_leaf, next_leaf, set_gap, set_gaps
+from inspections.rules.trendprior import NormalPrior
+from inspections.rules.verdicts import Outcome
 
 MM, INCH = LengthUnit.MM, LengthUnit.INCH
 METRIC_20 = STANDARD_SETS["metric_20"].leaves

@@ -14,12 +14,12 @@ from scipy.stats import norm
 from fleet.decisions import SIMPLE, DecisionRule, RuleKind
 from fleet.limits import Limits
 from fleet.units import LengthUnit
-from inspections.intervals import Interval
-from inspections.leafsearch import End, LeafTask, candidates
-from inspections.leaves import STANDARD_SETS
-from inspections.nextleaf import next_leaf, set_gaps
-from inspections.trendprior import NormalPrior
-from inspections.verdicts import Outcome, judge_interval
+from inspections.rules.intervals import Interval
+from inspections.rules.leafsearch import End, LeafTask, candidates
+from inspections.rules.leaves import STANDARD_SETS
+from inspections.rules.nextleaf import next_leaf, set_gaps
+from inspections.rules.trendprior import NormalPrior
+from inspections.rules.verdicts import Outcome, judge_interval
 
 MM = LengthUnit.MM
 GUARDED = DecisionRule(RuleKind.GUARDED)

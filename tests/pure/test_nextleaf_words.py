@@ -8,8 +8,8 @@ import pytest
 from fleet.decisions import DecisionRule, RuleKind
 from fleet.limits import Limits
 from fleet.units import LengthUnit
-from inspections.leafsearch import End, LeafTask
-from inspections.nextleaf import Wanted, narrowing_leaf, next_leaf, set_gap, set_gaps
+from inspections.rules.leafsearch import End, LeafTask
+from inspections.rules.nextleaf import Wanted, narrowing_leaf, next_leaf, set_gap, set_gaps
 
 MM, UM, INCH, THOU = LengthUnit.MM, LengthUnit.UM, LengthUnit.INCH, LengthUnit.THOU
 OTHER = "or measure by another way."

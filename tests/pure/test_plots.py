@@ -6,7 +6,7 @@ from decimal import Decimal as D
 
 import pytest
 
-from inspections.plots import LeafMark, bracket_svg, verdict_svg
+from inspections.rules.plots import LeafMark, bracket_svg, verdict_svg
 
 SVG = "{http://www.w3.org/2000/svg}"
 

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from fleet.faults import Fault
-from inspections.intervals import Interval, exact
-from inspections.repeatability import (
+from inspections.rules.intervals import Interval, exact
+from inspections.rules.repeatability import (
     average_and_range,
     crossed_anova,
     middle,
@@ -24,7 +24,7 @@ from inspections.repeatability import (
     spreads_of,
     width,
 )
-from inspections.studyplan import Measured, Place, Plan
+from inspections.rules.studyplan import Measured, Place, Plan
 
 DATA = Path(__file__).resolve().parents[1] / "data"
 

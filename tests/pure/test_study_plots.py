@@ -5,7 +5,7 @@ from decimal import Decimal as D
 
 import pytest
 
-from inspections.study_plots import Scale, running_svg, scale_of, share_svg, strip_svg
+from inspections.rules.study_plots import Scale, running_svg, scale_of, share_svg, strip_svg
 
 
 def parsed(svg):

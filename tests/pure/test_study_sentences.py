@@ -5,7 +5,7 @@ from decimal import Decimal as D
 
 import pytest
 
-from inspections.repeatability import (
+from inspections.rules.repeatability import (
     Spreads,
     StudyResult,
     sentences,

@@ -4,8 +4,8 @@ from decimal import Decimal as D
 
 import pytest
 
-from inspections.intervals import Interval
-from inspections.studyplan import Measured, Place, Plan, faults_of, missing
+from inspections.rules.intervals import Interval
+from inspections.rules.studyplan import Measured, Place, Plan, faults_of, missing
 
 WIDE = Interval(D("0.10"), D("0.15"))
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.stats import norm, truncnorm
 
 from fleet.units import LengthUnit
-from inspections.trendprior import EarlierReading, NormalPrior, line_through, trend_prior
+from inspections.rules.trendprior import EarlierReading, NormalPrior, line_through, trend_prior
 
 MM, THOU = LengthUnit.MM, LengthUnit.THOU
 

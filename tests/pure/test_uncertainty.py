@@ -14,7 +14,7 @@ from scipy import stats
 
 from fleet.faults import Fault
 from fleet.units import LengthUnit
-from inspections.uncertainty import (
+from inspections.rules.uncertainty import (
     Contribution,
     Distribution,
     asymmetric,

@@ -14,8 +14,8 @@ from fleet.faults import Fault
 from fleet.limits import JudgedBy, Limits
 from fleet.units import LengthUnit
 from fleet.vocabulary import Characteristic as Ch
-from inspections.intervals import Interval
-from inspections.verdicts import (
+from inspections.rules.intervals import Interval
+from inspections.rules.verdicts import (
     PositionReading,
     SheetReference,
     judge_check,

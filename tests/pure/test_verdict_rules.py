@@ -13,9 +13,9 @@ from fleet.faults import Fault
 from fleet.limits import JudgedBy, Limits
 from fleet.units import IN_MM, LengthUnit, convert
 from fleet.vocabulary import Characteristic as Ch
-from inspections.conformity import NO_HIGH, NO_LOW, OUTCOMES, TICKS, judge_many, ticks
-from inspections.intervals import Interval, exact
-from inspections.verdicts import (
+from inspections.rules.conformity import NO_HIGH, NO_LOW, OUTCOMES, TICKS, judge_many, ticks
+from inspections.rules.intervals import Interval, exact
+from inspections.rules.verdicts import (
     PositionReading,
     judge_interval,
 )

@@ -4,8 +4,8 @@ import pytest
 
 from fleet.limits import JudgedBy, Limits
 from fleet.vocabulary import Characteristic as Ch
-from inspections.intervals import Interval
-from inspections.verdicts import PositionReading
+from inspections.rules.intervals import Interval
+from inspections.rules.verdicts import PositionReading
 from tests.pure.verdict_samples import (
     BORE,
     GUARDED,

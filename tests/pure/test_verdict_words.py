@@ -8,9 +8,9 @@ import pytest
 from fleet.decisions import DecisionRule, RuleKind
 from fleet.limits import JudgedBy, Limits
 from fleet.vocabulary import Characteristic as Ch
-from inspections.intervals import Interval
-from inspections.verdict_words import percent
-from inspections.verdicts import (
+from inspections.rules.intervals import Interval
+from inspections.rules.verdict_words import percent
+from inspections.rules.verdicts import (
     PositionReading,
 )
 from tests.pure.verdict_samples import (

@@ -13,8 +13,8 @@ from fleet.faults import Fault
 from fleet.limits import JudgedBy, Limits
 from fleet.units import LengthUnit, as_fraction_mm, convert
 from fleet.vocabulary import Characteristic as Ch
-from inspections.intervals import Interval, exact
-from inspections.verdicts import (
+from inspections.rules.intervals import Interval, exact
+from inspections.rules.verdicts import (
     Outcome,
     PositionReading,
     SheetReference,

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from fleet.faults import Fault
 from fleet.vocabulary import OIL_GRADES
-from inspections.viscosity import (
+from inspections.rules.viscosity import (
     DENSITY_KG_M3,
     GRADE_TOLERANCE,
     Oil,

@@ -7,9 +7,9 @@ from fleet.decisions import SIMPLE, DecisionRule, RuleKind
 from fleet.limits import JudgedBy, Limits
 from fleet.units import LengthUnit
 from fleet.vocabulary import Characteristic as Ch
-from inspections.conformity import judge_many
-from inspections.intervals import Interval, exact
-from inspections.verdicts import Outcome, PositionReading, SheetReference, judge_check
+from inspections.rules.conformity import judge_many
+from inspections.rules.intervals import Interval, exact
+from inspections.rules.verdicts import Outcome, PositionReading, SheetReference, judge_check
 
 MM, UM, INCH, THOU = LengthUnit.MM, LengthUnit.UM, LengthUnit.INCH, LengthUnit.THOU
 WITHIN, OUT, UNDECIDED = Outcome.WITHIN, Outcome.OUT, Outcome.UNDECIDED

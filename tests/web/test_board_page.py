@@ -12,7 +12,7 @@ from fleet.models import Pump, PumpModel, Site, User
 from fleet.roles import Role
 from fleet.services import pumps
 from fleet.vocabulary import Component
-from inspections.dispositions import Disposition
+from inspections.rules.dispositions import Disposition
 from inspections.services import dispositions, signing
 from parts.models import Demand, Part, Store
 from parts.services import demands, stock

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from inspections.findings import Cause, Severity, Word
+from inspections.rules.findings import Cause, Severity, Word
 from inspections.services import findings
 from tests import factories as make
 from tests.web.bench import Bench, signed_in, words

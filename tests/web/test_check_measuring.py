@@ -17,8 +17,8 @@ from fleet.services.sheets import LineDraft
 from fleet.units import LengthUnit
 from fleet.vocabulary import InstrumentKind
 from inspections.models import Reading
+from inspections.rules.trendprior import NormalPrior, Trend
 from inspections.services import instruments, readings
-from inspections.trendprior import NormalPrior, Trend
 from inspections.web import views_check
 from tests import factories as make
 from tests.web.bench import Bench, signed_in, words

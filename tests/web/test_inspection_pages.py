@@ -14,9 +14,9 @@ from django.utils import timezone
 from PIL import Image
 
 from fleet.roles import Role
-from inspections.dispositions import Disposition
-from inspections.lifecycle import InspectionState
 from inspections.models import Inspection, Photo
+from inspections.rules.dispositions import Disposition
+from inspections.rules.lifecycle import InspectionState
 from inspections.services import dispositions, readings, signing
 from tests import factories as make
 from tests.web.bench import Bench, signed_in, words

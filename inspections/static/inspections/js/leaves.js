@@ -2,7 +2,7 @@
  * once, from the table that came with the card. No rule stands here: what a bracket means is looked
  * up. What the table does not hold waits for the server, whose card replaces all of this.
  *
- * #leaf-plan   the table (inspections/leafplan.py) and what was tried at this position
+ * #leaf-plan   the table (inspections/rules/leafplan.py) and what was tried at this position
  * wearbook:queue   bench.js says what of this position is on its way; see there
  */
 "use strict";

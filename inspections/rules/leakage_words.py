@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from fleet.vocabulary import Component, LeakShape
-from inspections.leakage import RANGE_P, Conditions, Losses, MeasuredPath, Path, PathLoss
-from inspections.quantities import PressureUnit, Units, figure
-from inspections.viscosity import LEAST_MM2_S
+from inspections.rules.leakage import RANGE_P, Conditions, Losses, MeasuredPath, Path, PathLoss
+from inspections.rules.quantities import PressureUnit, Units, figure
+from inspections.rules.viscosity import LEAST_MM2_S
 
 # Flow between parallel plates stays laminar to a Reynolds number, by the height of the gap and the
 # mean speed, of about 1000 (from memory).

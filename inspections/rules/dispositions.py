@@ -12,8 +12,8 @@ from enum import StrEnum
 
 from fleet.vocabulary import COMPONENTS, Characteristic, PumpFamily
 from fleet.vocabulary import Component as C
-from inspections.findings import WORDS, Severity, Word
-from inspections.verdicts import Outcome
+from inspections.rules.findings import WORDS, Severity, Word
+from inspections.rules.verdicts import Outcome
 
 
 class Disposition(StrEnum):

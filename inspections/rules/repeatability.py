@@ -23,9 +23,9 @@ from itertools import combinations
 from scipy.special import fdtrc
 
 from fleet.faults import Fault
-from inspections.agreement import meet
-from inspections.intervals import Interval
-from inspections.studyplan import LEAST, Measured, Place, Plan, faults_of
+from inspections.rules.agreement import meet
+from inspections.rules.intervals import Interval
+from inspections.rules.studyplan import LEAST, Measured, Place, Plan, faults_of
 
 # Interaction and repeats are one when the test for the interaction is as weak as this.
 POOL_ABOVE_P = 0.25

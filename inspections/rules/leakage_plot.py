@@ -12,8 +12,8 @@ import math
 from dataclasses import dataclass
 from html import escape
 
-from inspections.leakage import PathLoss
-from inspections.quantities import figure
+from inspections.rules.leakage import PathLoss
+from inspections.rules.quantities import figure
 
 WIDTH, HEIGHT = 400, 250
 _LEFT, _RIGHT, _TOP, _FOOT = 58.0, 384.0, 30.0, 204.0

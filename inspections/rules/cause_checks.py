@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from fleet.vocabulary import PumpFamily
-from inspections.findings import Cause
+from inspections.rules.findings import Cause
 
 
 @dataclass(frozen=True, slots=True)

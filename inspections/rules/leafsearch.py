@@ -25,7 +25,7 @@ from fleet.decisions import SIMPLE, DecisionRule, RuleKind
 from fleet.faults import Fault
 from fleet.limits import Limits
 from fleet.units import LengthUnit
-from inspections.conformity import (
+from inspections.rules.conformity import (
     NO_HIGH,
     NO_LOW,
     OUT,
@@ -37,8 +37,8 @@ from inspections.conformity import (
     judge_many,
     ticks,
 )
-from inspections.trendprior import NormalPrior
-from inspections.uncertainty import leaf_budget, standard_uncertainty
+from inspections.rules.trendprior import NormalPrior
+from inspections.rules.uncertainty import leaf_budget, standard_uncertainty
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,9 +11,9 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 from typing import Literal, NamedTuple
 
 from fleet.units import LengthUnit, convert, show
-from inspections.conformity import TICKS, Outcome
-from inspections.intervals import Interval
-from inspections.leafsearch import End, LeafTask, Search, Side, between, search_for
+from inspections.rules.conformity import TICKS, Outcome
+from inspections.rules.intervals import Interval
+from inspections.rules.leafsearch import End, LeafTask, Search, Side, between, search_for
 
 # A hole in a set is worth a warning from this part of the limit on (common practice, no source).
 _WIDE_HOLE = 0.1

@@ -13,8 +13,8 @@ from enum import IntEnum
 
 from fleet.vocabulary import Characteristic
 from fleet.vocabulary import Component as C
-from inspections.findings import WORDS, Cause, Severity, Word
-from inspections.verdicts import Outcome
+from inspections.rules.findings import WORDS, Cause, Severity, Word
+from inspections.rules.verdicts import Outcome
 
 
 class Strength(IntEnum):

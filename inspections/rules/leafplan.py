@@ -11,9 +11,9 @@ from collections.abc import Iterable
 from functools import lru_cache
 from typing import Any
 
-from inspections.leafsearch import Bracket, End, LeafTask, search_for
-from inspections.nextleaf import Advice, deciding, narrowing
-from inspections.verdict_words import percent
+from inspections.rules.leafsearch import Bracket, End, LeafTask, search_for
+from inspections.rules.nextleaf import Advice, deciding, narrowing
+from inspections.rules.verdict_words import percent
 
 
 def key_of(pieces: Iterable[Any]) -> str:

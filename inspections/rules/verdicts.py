@@ -3,7 +3,7 @@
 A reading is an interval, and it may have a standard uncertainty. Under simple acceptance it is
 within limits when all of it is, out when none of it is, and undecided otherwise: a limit inside a
 feeler bracket decides nothing. The other rules also count the uncertainty; all three stand in
-inspections.conformity. Figures meet exactly, so the unit they are shown in changes no verdict.
+conformity. Figures meet exactly, so the unit they are shown in changes no verdict.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from fleet.faults import Fault
 from fleet.limits import JudgedBy, Limits
 from fleet.units import IN_MM, LengthUnit, as_fraction_mm
 from fleet.vocabulary import CHARACTERISTICS, Characteristic
-from inspections.conformity import (
+from inspections.rules.conformity import (
     NO_HIGH,
     NO_LOW,
     OUTCOMES,
@@ -33,14 +33,14 @@ from inspections.conformity import (
     judge_many,
     ticks,
 )
-from inspections.conformity import Outcome as Outcome
-from inspections.intervals import Interval, difference, spread
-from inspections.verdict_basis import Basis, basis_as_json, basis_from_json
-from inspections.verdict_basis import CheckVerdict as CheckVerdict
-from inspections.verdict_basis import PositionReading as PositionReading
-from inspections.verdict_basis import PositionVerdict as PositionVerdict
-from inspections.verdict_basis import SheetReference as SheetReference
-from inspections.verdict_words import Words
+from inspections.rules.conformity import Outcome as Outcome
+from inspections.rules.intervals import Interval, difference, spread
+from inspections.rules.verdict_basis import Basis, basis_as_json, basis_from_json
+from inspections.rules.verdict_basis import CheckVerdict as CheckVerdict
+from inspections.rules.verdict_basis import PositionReading as PositionReading
+from inspections.rules.verdict_basis import PositionVerdict as PositionVerdict
+from inspections.rules.verdict_basis import SheetReference as SheetReference
+from inspections.rules.verdict_words import Words
 
 MOST_TERMS = 6
 

@@ -15,10 +15,10 @@ from itertools import groupby
 
 from fleet.vocabulary import COMPONENTS, Characteristic, PumpFamily
 from fleet.vocabulary import Component as C
-from inspections.cause_checks import ON_MACHINE, Confirmation, MachineCheck, confirmation_of
-from inspections.cause_signs import AGAINST, RULES, Look, Measured, Said, Sign, Strength
-from inspections.findings import Cause, Severity, Word
-from inspections.verdicts import Outcome
+from inspections.rules.cause_checks import ON_MACHINE, Confirmation, MachineCheck, confirmation_of
+from inspections.rules.cause_signs import AGAINST, RULES, Look, Measured, Said, Sign, Strength
+from inspections.rules.findings import Cause, Severity, Word
+from inspections.rules.verdicts import Outcome
 
 
 @dataclass(frozen=True, slots=True)

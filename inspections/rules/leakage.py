@@ -18,7 +18,7 @@ import numpy as np
 
 from fleet.faults import Fault
 from fleet.vocabulary import LeakShape
-from inspections.viscosity import DENSITY_KG_M3, Oil, dynamic_pa_s
+from inspections.rules.viscosity import DENSITY_KG_M3, Oil, dynamic_pa_s
 
 # Draws of the Monte Carlo calculation (JCGM 101:2008, 7.2.2 suggests at least 10^4 / (1 - p)), and
 # the seed that makes a page show the same range each time.

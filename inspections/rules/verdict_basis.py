@@ -15,8 +15,8 @@ from fleet.faults import Fault
 from fleet.limits import JudgedBy, Limits
 from fleet.units import LengthUnit
 from fleet.vocabulary import Characteristic
-from inspections.conformity import Outcome
-from inspections.intervals import Interval
+from inspections.rules.conformity import Outcome
+from inspections.rules.intervals import Interval
 
 # Raised when the rules change so that an old basis would be judged otherwise.
 RULES_VERSION = 1

@@ -9,9 +9,9 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 from fleet.decisions import RuleKind
 from fleet.limits import JudgedBy
 from fleet.units import IN_MM, LengthUnit, show
-from inspections.conformity import Outcome
-from inspections.intervals import Interval
-from inspections.verdict_basis import Basis, PositionVerdict
+from inspections.rules.conformity import Outcome
+from inspections.rules.intervals import Interval
+from inspections.rules.verdict_basis import Basis, PositionVerdict
 
 
 def percent(probability: float) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 
 from fleet.units import IN_MM, LengthUnit
-from inspections.intervals import Interval
+from inspections.rules.intervals import Interval
 
 # How many of the last comparisons a running share looks back on.
 LOOK_BACK = 10

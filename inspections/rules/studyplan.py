@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from fleet.faults import Fault
-from inspections.intervals import Interval
+from inspections.rules.intervals import Interval
 
 # Fewer people, parts or repeats leave a spread that cannot be computed.
 LEAST = 2

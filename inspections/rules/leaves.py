@@ -10,7 +10,7 @@ from enum import StrEnum
 
 from fleet.faults import Fault
 from fleet.units import LengthUnit, as_fraction_mm, show
-from inspections.intervals import Interval
+from inspections.rules.intervals import Interval
 
 # Two leaves may be added where no single leaf fits (TM 1-1500-204-23-9 p.3-32).
 MOST_IN_A_STACK = 2
