@@ -11,7 +11,7 @@ import sys
 import time
 
 from tests.mutation.changes import changes_of
-from tests.mutation.modules import DESELECTED, TESTS_OF
+from tests.mutation.modules import TESTS_OF
 from tests.mutation.running import PASSED, ROOT, TOO_LONG, run_module
 
 
@@ -34,7 +34,7 @@ def main() -> int:
             drawn = random.Random(asked.seed).sample(range(total), asked.sample)
             changes = [changes[i] for i in sorted(drawn)]
         tests = [f"tests/pure/{name}.py" for name in TESTS_OF[module]]
-        ends = run_module(module, tests, DESELECTED, changes)
+        ends = run_module(module, tests, changes)
         for change, end in zip(changes, ends, strict=True):
             if end == PASSED:
                 print(f"SURVIVED {module} {change}", flush=True)

@@ -49,8 +49,3 @@ TESTS_OF: dict[str, tuple[str, ...]] = {
     "inspections.rules.findings": ("test_findings", "test_dispositions", "test_causes"),
     "inspections.rules.dispositions": ("test_disposition_reasons", "test_dispositions"),
 }  # fmt: skip
-
-# This measures processor time, and a busy machine is no fault of a change.
-DESELECTED = (
-    "tests/pure/test_leafplan.py::test_a_table_for_28_leaves_is_small_enough_to_go_with_the_card",
-)

@@ -63,11 +63,8 @@ class Few:
 class Quick(Few):
     """Takes the place of the test loop: all changes one after the other, each in a child."""
 
-    def __init__(
-        self, module: str, source: str, changes: Sequence[Change], deselected: Sequence[str]
-    ):
+    def __init__(self, module: str, source: str, changes: Sequence[Change]):
         self.module, self.source, self.changes = module, source, changes
-        self.deselected = deselected
         self.ends: list[str] = []
         self.base = 0.0
 
@@ -167,22 +164,20 @@ def in_child(run: Callable[[], bool], seconds: int) -> tuple[str, float]:
     return (PASSED if os.WEXITSTATUS(status) == 0 else FAILED), spent
 
 
-def run_module(
-    module: str, tests: Sequence[str], deselected: Sequence[str], changes: Sequence[Change]
-) -> list[str]:
+def run_module(module: str, tests: Sequence[str], changes: Sequence[Change]) -> list[str]:
     """For each change: passed (it survived), failed or too long (it was killed)."""
     for name in PRELOADED:
         importlib.import_module(name)
     path = ROOT / (module.replace(".", "/") + ".py")
     source = path.read_text()
-    arguments = [*ARGUMENTS, *(f"--deselect={d}" for d in deselected), *tests]
+    arguments = [*ARGUMENTS, *tests]
     # The quick way imports the unchanged module, so it must not run in this process.
     read, write = os.pipe()
     pid = os.fork()
     if pid == 0:
         out = os.dup(1)
         os.close(read)
-        quick = Quick(module, source, changes, deselected)
+        quick = Quick(module, source, changes)
         try:
             nothing = os.open(os.devnull, os.O_WRONLY)
             os.dup2(nothing, 1)
