@@ -18,6 +18,7 @@ from inspections.rules.leaves import Feel, Try
 
 _MICROMETRE = Decimal("0.001")
 _BORE_MM = Decimal("20.000")
+_WORST = 1.25
 
 
 @dataclass
@@ -36,7 +37,8 @@ class Wear:
             leading = line.order <= 1 or line.judged_by == JudgedBy.NOT_APPLICABLE.value
             self.pace[line.pk] = dice.uniform(0.85, 1.1) if leading else dice.uniform(0.3, 0.85)
         since = hours - self.renewed_at_h.get(line.component, 0.0)
-        return 0.08 + 0.92 * self.pace[line.pk] * since / self.life_h
+        # A pump that far gone is noticed on its machine before anybody opens it.
+        return min(0.08 + 0.92 * self.pace[line.pk] * since / self.life_h, _WORST)
 
 
 def true_mm(line: SheetLine, fraction: float, dice: Random) -> Decimal:
