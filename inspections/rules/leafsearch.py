@@ -217,17 +217,31 @@ class Search:
     def _side(self, limit: Decimal, *, is_low: bool) -> Side:
         below: set[End] = set()
         above: set[End] = set()
+        # By rule: the nearest single leaf that proves it whatever made the other end.
+        sure_below: dict[int, Decimal] = {}
+        sure_above: dict[int, Decimal] = {}
         for sizes, pieces, worst in self._classes():
             if not sizes:
                 continue
-            for rule in self._rules(accept=not is_low):
+            for place, rule in enumerate(self._rules(accept=not is_low)):
                 proving = self._proves(sizes, worst, limit, is_low, rule, enters=False)
                 if proving.any():
-                    below.add(End(sizes[int(np.flatnonzero(proving)[-1])], pieces))
-            for rule in self._rules(accept=is_low):
+                    size = sizes[int(np.flatnonzero(proving)[-1])]
+                    # A stack farther off than a single leaf decides less, and is known worse.
+                    if pieces == 1:
+                        sure_below[place] = size
+                    elif size <= sure_below.get(place, size - 1):
+                        continue
+                    below.add(End(size, pieces))
+            for place, rule in enumerate(self._rules(accept=is_low)):
                 proving = self._proves(sizes, worst, limit, is_low, rule, enters=True)
                 if proving.any():
-                    above.add(End(sizes[int(np.flatnonzero(proving)[0])], pieces))
+                    size = sizes[int(np.flatnonzero(proving)[0])]
+                    if pieces == 1:
+                        sure_above[place] = size
+                    elif size >= sure_above.get(place, size + 1):
+                        continue
+                    above.add(End(size, pieces))
         at = ticks(limit, self.task.limits.unit)
         return Side(
             limit,

@@ -65,12 +65,13 @@ def test_a_stack_is_named_with_its_leaves():
 
 
 def test_holes_and_how_likely_they_are():
-    # The flat prior runs to twice the thickest that decides: 0.10 and 0.20 laid together.
+    # The flat prior runs to twice the thickest that decides: 0.25, since two leaves laid together
+    # that are thicker than it decide nothing more.
     (hole,) = set_gaps(task("0.10 0.20 0.25", None, "0.22", stacks=True))
     assert (hole.low, hole.high, hole.limit, hole.limit_unit) == (
         D("0.20"), D("0.25"), D("0.22"), MM,
     )  # fmt: skip
-    assert hole.p_undecided == pytest.approx(0.05 / 0.60)
+    assert hole.p_undecided == pytest.approx(0.05 / 0.50)
     assert hole.wide
     assert hole.sentence == (
         "This leaf set cannot decide a gap between 0.20 mm and 0.25 mm against the limit of "
@@ -152,3 +153,11 @@ def test_narrowing_in_words():
     assert done.sentence == (
         "No leaf of this set lies between the ends: it cannot narrow this further."
     )
+
+
+def test_a_stack_thicker_than_the_leaf_that_decides_stretches_no_prior():
+    # Steps of 0.05 to 1.00 against 0.18: 0.15 proves it within, 0.20 out, and 1.00 + 0.05 nothing.
+    steps = " ".join(f"{D('0.05') * n:f}" for n in range(1, 21))
+    fine = task(steps, None, "0.18", stacks=True)
+    assert next_leaf(fine, None, None).p_undecided == pytest.approx(0.05 / 0.40)
+    assert next_leaf(fine, End(D("0.15")), None).p_undecided == pytest.approx(0.05 / 0.25)
