@@ -10,7 +10,7 @@ from enum import StrEnum
 
 from fleet.faults import Fault
 from fleet.units import LengthUnit, as_fraction_mm, show
-from inspections.rules.intervals import Interval
+from inspections.rules.intervals import Interval, combine_repeats
 
 # Two leaves may be added where no single leaf fits (TM 1-1500-204-23-9 p.3-32).
 MOST_IN_A_STACK = 2
@@ -172,11 +172,7 @@ def bracket(tries: Iterable[Try]) -> Interval:
     found = series(tries)
     if not found:
         raise Fault("No leaf has been tried yet. Try one.", code="no_tries")
-    lows = [one.low for one in found.values()]
-    highs = [one.high for one in found.values() if one.high is not None]
-    if not _disagree(found):
-        return Interval(max(lows), min(highs, default=None))
-    return Interval(min(lows), max(highs) if len(highs) == len(found) else None)
+    return combine_repeats(list(found.values()))[0]
 
 
 def series(tries: Iterable[Try]) -> dict[int, Interval]:
@@ -189,7 +185,8 @@ def series(tries: Iterable[Try]) -> dict[int, Interval]:
 
 def repeats_disagree(tries: Iterable[Try]) -> bool:
     """Whether no length is in the brackets of all repeats."""
-    return _disagree(series(tries))
+    found = list(series(tries).values())
+    return bool(found) and combine_repeats(found)[1]
 
 
 def ends(tries: Sequence[Try]) -> tuple[Try | None, Try | None]:
@@ -204,12 +201,6 @@ def ends(tries: Sequence[Try]) -> tuple[Try | None, Try | None]:
         min(low, key=lambda t: len(t.leaves), default=None),
         min(high, key=lambda t: len(t.leaves), default=None),
     )
-
-
-def _disagree(found: dict[int, Interval]) -> bool:
-    lows = [one.low for one in found.values()]
-    highs = [one.high for one in found.values() if one.high is not None]
-    return bool(highs) and max(lows) >= min(highs)
 
 
 def _one_series(tries: Iterable[Try]) -> Interval:

@@ -24,7 +24,7 @@ from inspections.judging import (
     tries_of,
 )
 from inspections.models import Inspection, Instrument, Reading, Verdict
-from inspections.rules.intervals import Interval
+from inspections.rules.intervals import Interval, combine_repeats, exact
 from inspections.rules.leaves import Feel, Try, ends
 from inspections.rules.uncertainty import (
     Contribution,
@@ -177,7 +177,7 @@ def record_value(
             term=term,
             instrument=instrument,
             unit=unit,
-            implied=Interval(min(values), max(values), low_closed=True, high_closed=True),
+            implied=combine_repeats([exact(each) for each in values])[0],
             tries=(),
             repeats=values if repeats else (),
             now=now or timezone.now(),
