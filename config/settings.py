@@ -27,6 +27,7 @@ from fleet.roles import Role
 from fleet.vocabulary import Component, InstrumentKind
 from inspections.rules.conformity import Outcome
 from inspections.rules.lifecycle import InspectionState
+from parts.rules.lifecycle import CountState, DemandState, OrderState, TransferState
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 ENVIRONMENT = env_choice(
@@ -253,6 +254,10 @@ SPECTACULAR_SETTINGS = {
         "RuleKindEnum": list(RuleKind),
         "SheetStateEnum": list(SheetState),
         "InspectionStateEnum": list(InspectionState),
+        "DemandStateEnum": [(state.value, state.label) for state in DemandState],
+        "TransferStateEnum": [(state.value, state.label) for state in TransferState],
+        "OrderStateEnum": [(state.value, state.label) for state in OrderState],
+        "CountStateEnum": [(state.value, state.label) for state in CountState],
         # Of one membership, and in the list that a new person gets.
         "RoleEnum": list(Role),
         "ImportKindEnum": "fleet.services.import_kinds.KINDS",
@@ -289,7 +294,12 @@ CELERY_BEAT_SCHEDULE = {
     # the time between two restarts would never end.
     "forget-old-keys": {"task": "fleet.forget_old_keys", "schedule": crontab(minute="17")},
     "check-ledger": {"task": "parts.check_ledger", "schedule": crontab(hour="3", minute="23")},
+    # After midnight: what expired with the day is let go, and what is late counts as late.
+    "plan-all": {"task": "parts.plan_all", "schedule": crontab(hour="0", minute="31")},
 }
+
+# 'true' lets messages to suppliers' systems go by plain http and into the own network.
+WEBHOOKS_INSIDE = env_bool("WEARBOOK_WEBHOOKS_INSIDE", default=False)
 
 # --- Log -------------------------------------------------------------------------------------
 

@@ -37,6 +37,13 @@ class Capability(StrEnum):
     KEEP_CATALOGUE = "keep_catalogue"
     KEEP_STOCK = "keep_stock"
     PULL_PARTS = "pull_parts"
+    SET_NEEDS = "set_needs"
+    EXTEND_BATCHES = "extend_batches"
+    APPROVE_COUNTS = "approve_counts"
+    BUY = "buy"
+    APPROVE_ORDERS = "approve_orders"
+    SET_HOLDINGS = "set_holdings"
+    RECORD_LABOUR = "record_labour"
     KEEP_PEOPLE = "keep_people"
     EXPORT = "export"
 
@@ -48,7 +55,7 @@ class Capability(StrEnum):
 C = Capability
 
 ROLE_MAY: Mapping[Role, frozenset[Capability]] = {
-    Role.TECHNICIAN: frozenset({C.INSPECT, C.OVERRULE, C.RECORD_HOURS}),
+    Role.TECHNICIAN: frozenset({C.INSPECT, C.OVERRULE, C.RECORD_HOURS, C.RECORD_LABOUR}),
     Role.COMPETENT_PERSON: frozenset(
         {
             C.INSPECT,
@@ -59,6 +66,8 @@ ROLE_MAY: Mapping[Role, frozenset[Capability]] = {
             C.RECORD_HOURS,
             C.KEEP_INSTRUMENTS,
             C.DRAFT_LIMITS,
+            C.SET_NEEDS,
+            C.RECORD_LABOUR,
         }
     ),
     Role.SUPERVISOR: frozenset(
@@ -74,6 +83,11 @@ ROLE_MAY: Mapping[Role, frozenset[Capability]] = {
             C.KEEP_INSTRUMENTS,
             C.DRAFT_LIMITS,
             C.ISSUE_LIMITS,
+            C.SET_NEEDS,
+            C.EXTEND_BATCHES,
+            C.APPROVE_COUNTS,
+            C.APPROVE_ORDERS,
+            C.RECORD_LABOUR,
             C.EXPORT,
         }
     ),
@@ -85,11 +99,28 @@ ROLE_MAY: Mapping[Role, frozenset[Capability]] = {
             C.DRAFT_LIMITS,
             C.ISSUE_LIMITS,
             C.KEEP_CATALOGUE,
+            C.SET_NEEDS,
+            C.EXTEND_BATCHES,
+            C.APPROVE_COUNTS,
+            C.BUY,
+            C.APPROVE_ORDERS,
+            C.SET_HOLDINGS,
             C.KEEP_PEOPLE,
             C.EXPORT,
         }
     ),
-    Role.STORES_CLERK: frozenset({C.KEEP_CATALOGUE, C.KEEP_STOCK, C.PULL_PARTS, C.EXPORT}),
+    Role.STORES_CLERK: frozenset(
+        {
+            C.KEEP_CATALOGUE,
+            C.KEEP_STOCK,
+            C.PULL_PARTS,
+            C.SET_NEEDS,
+            C.APPROVE_COUNTS,
+            C.BUY,
+            C.APPROVE_ORDERS,
+            C.EXPORT,
+        }
+    ),
     Role.INTEGRATOR: frozenset({C.RECORD_HOURS, C.EXPORT}),
     Role.AUDITOR: frozenset({C.EXPORT}),
 }

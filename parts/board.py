@@ -19,8 +19,8 @@ from inspections.models import Inspection, Verdict
 from inspections.rules.lifecycle import UNDER_WORK, InspectionState
 from inspections.rules.verdicts import Outcome
 from inspections.selectors import countersign_queue, inspections_of, out_of_limits_pumps
-from parts.lifecycle import DemandState
 from parts.models import Demand, StockLevel
+from parts.rules.lifecycle import DemandState
 
 _UNDER_WAY = (
     PumpStatus.ON_BENCH,
@@ -67,6 +67,14 @@ class Shortage:
     number: str
     pumps: int
     holders: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Arrivals:
+    """How many pumps wait for what is on its way to them, and when the next of it is expected."""
+
+    pumps: int
+    next_on: date | None
 
 
 @dataclass(frozen=True)
@@ -126,11 +134,16 @@ class Row:
 
 @dataclass(frozen=True)
 class Board:
-    """rows: all that need something, what matters first. pumps: how many the person sees."""
+    """rows: all that need something, what matters first. pumps: how many the person sees.
+
+    coming: from other sites; ordered: from suppliers.
+    """
 
     rows: Sequence[Row]
     pumps: int
     shortages: Sequence[Shortage]
+    coming: Arrivals
+    ordered: Arrivals
     counts: Mapping[str, int] = field(default_factory=dict)
 
 
@@ -163,10 +176,18 @@ def board(user: User, *, today: date, site_id: int | None = None) -> Board:
         .values_list("pk", "pump_id")
     }
     demands = list(
-        Demand.objects.visible_to(user)
-        .filter(inspection__pump__in=pumps)
-        .exclude(state__in=[DemandState.ISSUED.value, DemandState.CANCELLED.value])
-        .select_related("part", "inspection", "site", "disposition")
+        Demand.objects.filter(inspection__pump__in=pumps)
+        .open()
+        .visible_to(user)
+        .select_related(
+            "part",
+            "supplied_part",
+            "inspection",
+            "site",
+            "disposition",
+            "transfer__from_store__site",
+            "order_line__order__supplier",
+        )
         .order_by("id")
     )
     holders = free_elsewhere(demands)
@@ -189,7 +210,14 @@ def board(user: User, *, today: date, site_id: int | None = None) -> Board:
     ]
     rows.sort(key=lambda r: (r.rank, r.overdue_since or date.max, r.pump.site.name, r.pump.tag))
     counts = {show.value: sum(r.is_shown_as(show) for r in rows) for show in Show}
-    return Board(rows, visible.count(), _shortages(demands, holders), counts)
+    return Board(
+        rows,
+        visible.count(),
+        _shortages(demands, holders),
+        _arrivals(demands, DemandState.COMING, today),
+        _arrivals(demands, DemandState.ORDERED, today),
+        counts,
+    )
 
 
 def _row(
@@ -226,6 +254,15 @@ def _row(
 def _waits_for(demand: Demand, holders: Mapping[tuple[int, int], tuple[str, ...]]) -> str:
     if demand.part is None:
         return f"No part is known for its {Component(demand.disposition.component).label.lower()}"
+    state, part = DemandState(demand.state), demand.supplied_part or demand.part
+    expected = demand.expected_on
+    when = f", expected {expected.day} {expected:%b %Y}" if expected else ""
+    if state is DemandState.COMING and demand.transfer is not None:
+        giver = demand.transfer.from_store.site.name
+        return f"Waits for {part.name}, which comes from {giver}{when}"
+    if state is DemandState.ORDERED and demand.order_line is not None:
+        supplier = demand.order_line.order.supplier.name
+        return f"Waits for {part.name}, on order from {supplier}{when}"
     held_at = holders.get((demand.part.pk, demand.site_id), ())
     where = f", which {_and(held_at)} {'holds' if len(held_at) == 1 else 'hold'}" if held_at else ""
     return f"Waits for {demand.part.name}{where or ', which no site has free'}"
@@ -248,6 +285,13 @@ def free_elsewhere(demands: Iterable[Demand]) -> dict[tuple[int, int], tuple[str
         for part, site in short
         if part is not None
     }
+
+
+def _arrivals(demands: Iterable[Demand], state: DemandState, today: date) -> Arrivals:
+    """What is overdue is left out of the next: nobody knows when it comes."""
+    waiting = [demand for demand in demands if demand.state == state.value]
+    days = [d.expected_on for d in waiting if d.expected_on and d.expected_on >= today]
+    return Arrivals(len({d.inspection.pump_id for d in waiting}), min(days, default=None))
 
 
 def _shortages(

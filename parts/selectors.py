@@ -11,8 +11,9 @@ from django.db.models.functions import Coalesce, NullIf
 from fleet.models import PumpModel, Site
 from fleet.plumbing.scoping import Person, SiteScopedQuerySet
 from inspections.models import Inspection
-from parts.lifecycle import DemandState
+from parts.catalogue_selectors import called
 from parts.models import Demand, Fit, Movement, Part, StockLevel, Store, StoreQuerySet
+from parts.rules.lifecycle import SETTLED, WAITING, DemandState
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,13 +43,14 @@ def holders_of(part: Part) -> list[Holder]:
 
 
 def catalogue(query: str = "") -> QuerySet[Part]:
-    """Parts whose number or name holds every word of `query`, with what lies in each kit."""
-    return matching(Part.objects.order_by("number").prefetch_related("contents__part"), query)
+    """Parts found by every word of `query` (any number or the name), with what lies in each kit."""
+    parts = Part.objects.select_related("superseded_by").order_by("number")
+    return matching(parts.prefetch_related("contents__part"), query)
 
 
 def matching(parts: QuerySet[Part], query: str) -> QuerySet[Part]:
     for word in query.split():
-        parts = parts.filter(Q(number__icontains=word) | Q(name__icontains=word))
+        parts = parts.filter(called(word))
     return parts
 
 
@@ -57,7 +59,9 @@ def pump_models() -> QuerySet[PumpModel]:
 
 
 def fits() -> QuerySet[Fit]:
-    return Fit.objects.select_related("part", "model").order_by("model", "component")
+    return Fit.objects.select_related("part", "model").order_by(
+        "model", "component", F("serial_from").asc(nulls_first=True)
+    )
 
 
 def fits_of(model: PumpModel) -> QuerySet[Fit]:
@@ -88,7 +92,9 @@ def with_missing(levels: SiteScopedQuerySet[Any]) -> SiteScopedQuerySet[Any]:
     """Levels with `missing`: how many the site's short demands of the part ask for in all."""
     short = (
         Demand.objects.filter(
-            site=OuterRef("store__site"), part=OuterRef("part"), state=DemandState.SHORT.value
+            site=OuterRef("store__site"),
+            part=OuterRef("part"),
+            state__in=[s.value for s in WAITING],
         )
         .order_by()
         .values("part")
@@ -112,7 +118,7 @@ def stock_at(store: Store) -> SiteScopedQuerySet[Any]:
 
 def movements() -> SiteScopedQuerySet[Any]:
     """Ledger lines with all that is shown of them, newest first."""
-    return Movement.objects.select_related("store", "part", "by").order_by("-id")
+    return Movement.objects.select_related("store", "part", "batch", "by").order_by("-id")
 
 
 def movements_of(store: Store, part: Part) -> SiteScopedQuerySet[Any]:
@@ -122,24 +128,22 @@ def movements_of(store: Store, part: Part) -> SiteScopedQuerySet[Any]:
 # --- Demands ------------------------------------------------------------------------------------
 
 
-_SETTLED = frozenset({DemandState.ISSUED, DemandState.CANCELLED})
-
-
 def inspections_with_demands() -> SiteScopedQuerySet[Any]:
     """Inspections with a live demand.
 
-    Each has pump and site at hand and, beside it, `reserved_count`, `short_count`,
-    `unmatched_count`, `issued_count`, `open_count` and `waiting_since`, its oldest demand's time.
+    Each has pump and site at hand and, beside it, one count a state (`reserved_count`, say),
+    `open_count`, and `waiting_since`, its oldest demand's time.
     """
-    live = ~Q(demands__state=DemandState.CANCELLED.value)
-    still_open = Q(demands__state__in=[s.value for s in DemandState if s not in _SETTLED])
+    gone = (DemandState.CANCELLED, DemandState.RETURNED)
+    live = ~Q(demands__state__in=[s.value for s in gone])
+    still_open = Q(demands__state__in=[s.value for s in DemandState if s not in SETTLED])
     return (
         Inspection.objects.select_related("site", "pump__model")
         .annotate(
             **{
                 f"{state.value}_count": Count("demands", filter=Q(demands__state=state.value))
                 for state in DemandState
-                if state is not DemandState.CANCELLED
+                if state not in gone
             },
             open_count=Count("demands", filter=still_open),
             waiting_since=Min("demands__raised_at", filter=live),
@@ -161,9 +165,16 @@ def pull_lists(user: Person, *, done: bool = False) -> SiteScopedQuerySet[Any]:
 
 def with_shelf(demands: SiteScopedQuerySet[Any]) -> SiteScopedQuerySet[Any]:
     """Demands with all that is shown of them, and where they lie: `bin`, '' when not known."""
-    level = StockLevel.objects.filter(store__site=OuterRef("site"), part=OuterRef("part"))
+    pulled = Coalesce(OuterRef("supplied_part"), OuterRef("part"))
+    level = StockLevel.objects.filter(store__site=OuterRef("site"), part=pulled)
     rows: SiteScopedQuerySet[Any] = demands.select_related(
-        "site", "part", "disposition", "inspection__pump", "issued_by"
+        "site",
+        "part",
+        "supplied_part",
+        "disposition",
+        "inspection__pump",
+        "inspection__need",
+        "issued_by",
     ).annotate(bin=Coalesce(Subquery(level.values("bin")[:1]), Value("")))
     return rows
 
@@ -177,38 +188,4 @@ def pull_list(inspection: Inspection) -> SiteScopedQuerySet[Any]:
     rows = with_shelf(Demand.objects.filter(inspection=inspection).live())
     return rows.order_by(
         NullIf("bin", Value("")).asc(nulls_last=True), F("part__number").asc(nulls_last=True), "id"
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class PartsSummary:
-    """How far the parts of one inspection are."""
-
-    unmatched: int
-    short: int
-    reserved: int
-    issued: int
-
-    @property
-    def total(self) -> int:
-        return self.unmatched + self.short + self.reserved + self.issued
-
-    @property
-    def all_issued(self) -> bool:
-        return self.issued == self.total
-
-
-def parts_ready(inspection: Inspection) -> PartsSummary:
-    counts = dict(
-        Demand.objects.filter(inspection=inspection)
-        .live()
-        .order_by()
-        .values_list("state")
-        .annotate(n=Count("pk"))
-    )
-    return PartsSummary(
-        unmatched=counts.get(DemandState.UNMATCHED.value, 0),
-        short=counts.get(DemandState.SHORT.value, 0),
-        reserved=counts.get(DemandState.RESERVED.value, 0),
-        issued=counts.get(DemandState.ISSUED.value, 0),
     )

@@ -7,10 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from datetime import timedelta
 from enum import Enum, auto
 from typing import Any
 
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
+from django.utils import timezone
 
 from fleet.roles import Capability
 from tests import factories
@@ -74,6 +76,10 @@ def route(
     files: bool = False,
 ) -> Route:
     return Route(name, method, path, seen, frozenset(needs), body, foreign or {}, files)
+
+
+def in_a_month() -> str:
+    return (timezone.now().date() + timedelta(days=30)).isoformat()
 
 
 def routes_below(prefix: str) -> Iterator[tuple[str, str, Any]]:
@@ -221,6 +227,7 @@ def on_shelf(world: World, **more: Any) -> dict[str, Any]:
 
 
 WHY = {"why": "Because it must be"}
+KEEP = [C.KEEP_CATALOGUE]
 INSTRUMENT, SITE, STORE = {"instrument": "instrument"}, {"site": "site"}, {"store": "store"}
 
 _FLEET = (
@@ -576,6 +583,67 @@ _PARTS = (
         needs=[C.KEEP_CATALOGUE],
         body=lambda w: {"contents": [{"part": w.single.pk, "quantity": 2}]},
     ),
+    route(
+        "put",
+        "part-supersession",
+        "single",
+        seen=SHARED,
+        needs=[C.KEEP_CATALOGUE],
+        body=lambda w: {"by": w.ring.pk},
+    ),
+    route("delete", "part-supersession", "old_part", seen=SHARED, needs=[C.KEEP_CATALOGUE]),
+    route(
+        "put",
+        "part-shelf-life",
+        "single",
+        seen=SHARED,
+        needs=[C.KEEP_CATALOGUE],
+        body=lambda w: {
+            "shelf_life_months": 48,
+            "cured_on": "2026-01-31",
+            "batch_code": "STOCK-1",
+        },
+    ),
+    route("get", "alternative-list", seen=SHARED),
+    route(
+        "post",
+        "alternative-list",
+        seen=SHARED,
+        needs=[C.KEEP_CATALOGUE],
+        body=lambda w: {"part": w.single.pk, "other": w.seal.pk, **WHY},
+    ),
+    route("delete", "alternative-detail", "alternative", seen=SHARED, needs=[C.KEEP_CATALOGUE]),
+    route("get", "kit-opening-list", seen=LIST),
+    route(
+        "post",
+        "kit-opening-list",
+        seen=BODY,
+        needs=[C.KEEP_STOCK],
+        body=lambda w: {"store": w.store.pk, "kit": w.part.pk, **WHY},
+        foreign=STORE,
+    ),
+    route("get", "batch-list", seen=LIST),
+    route("get", "batch-detail", "batch_level"),
+    route(
+        "post",
+        "batch-list",
+        seen=BODY,
+        needs=[C.KEEP_STOCK],
+        body=lambda w: {
+            "store": w.store.pk,
+            "part": w.loose_seal.pk,
+            "batch_code": "B-2",
+            "cured_on": "2026-01-31",
+        },
+        foreign=STORE,
+    ),
+    route(
+        "post",
+        "batch-extension",
+        "batch_level",
+        needs=[C.EXTEND_BATCHES],
+        body=lambda w: {"expires_on": "2099-01-31", **WHY},
+    ),
     # The one look over the fence: the name of a site and how many it has free, nothing else.
     route("get", "part-holders", "part", seen=SHARED),
     route("get", "fit-list", seen=SHARED),
@@ -597,6 +665,47 @@ _PARTS = (
         foreign={"site": "storeless"},
     ),
     route("get", "store-detail", "store"),
+    route("patch", "store-detail", "store", needs=[C.KEEP_STOCK], body=lambda w: {"name": "East"}),
+    route(
+        "patch",
+        "store-detail",
+        "store",
+        needs=[C.SET_HOLDINGS],
+        body=lambda w: {"labour_rate": "41.50", "supplied_by": w.to_send.to_store_id},
+        foreign={"supplied_by": "store"},
+    ),
+    route("get", "transfer-list", seen=LIST),
+    route(
+        "post",
+        "transfer-list",
+        seen=BODY,
+        needs=[C.KEEP_STOCK],
+        body=lambda w: {
+            "to_store": w.store.pk,
+            "from_site_name": w.second.name,
+            "part": w.moved.pk,
+            "quantity": 1,
+            **WHY,
+        },
+        foreign={"to_store": "store"},
+    ),
+    route("get", "transfer-detail", "to_send"),
+    route(
+        "post",
+        "transfer-send",
+        "to_send",
+        needs=[C.KEEP_STOCK],
+        body=lambda w: {"scanned_number": w.moved.number},
+    ),
+    route("post", "transfer-refusal", "to_send", needs=[C.KEEP_STOCK], body=lambda w: WHY),
+    route(
+        "post",
+        "transfer-receive",
+        "to_receive",
+        needs=[C.KEEP_STOCK],
+        body=lambda w: {"received": [{"quantity": 1}], "reason": "Torn"},
+    ),
+    route("post", "transfer-cancellation", "asked", needs=[C.KEEP_STOCK], body=lambda w: WHY),
     route("get", "stock-list", seen=LIST),
     route("get", "movement-list", seen=LIST),
     *(
@@ -614,6 +723,103 @@ _PARTS = (
             ("scrapping", lambda w: on_shelf(w, quantity=1, reason="Torn")),
         )
     ),
+    route("get", "supplier-list", seen=SHARED),
+    route(
+        "post",
+        "supplier-list",
+        seen=SHARED,
+        needs=KEEP,
+        body=lambda w: {"name": f"New works {factories.number()}"},
+    ),
+    route("get", "supplier-detail", "supplier", seen=SHARED),
+    route(
+        "patch",
+        "supplier-detail",
+        "supplier",
+        seen=SHARED,
+        needs=KEEP,
+        body=lambda w: {"email": "in@example.com"},
+    ),
+    route(
+        "put",
+        "supplier-webhook",
+        "supplier",
+        seen=SHARED,
+        needs=KEEP,
+        body=lambda w: {"webhook_url": "https://orders.example.com/other"},
+    ),
+    route("get", "offer-list", seen=SHARED),
+    route(
+        "post",
+        "offer-list",
+        seen=SHARED,
+        needs=KEEP,
+        body=lambda w: {
+            "supplier": w.supplier.pk,
+            "part": w.single.pk,
+            "price": "7.5",
+            "lead_days": 9,
+        },
+    ),
+    route("delete", "offer-detail", "other_offer", seen=SHARED, needs=KEEP),
+    route("post", "offer-preference", "other_offer", seen=SHARED, needs=KEEP),
+    route("get", "approval-limits-detail", "store"),
+    route(
+        "put",
+        "approval-limits-detail",
+        "store",
+        needs=[C.KEEP_PEOPLE],
+        body=lambda w: {"supervisor": "900"},
+    ),
+    route("get", "order-list", seen=LIST),
+    route(
+        "post",
+        "order-list",
+        seen=BODY,
+        needs=[C.BUY],
+        body=lambda w: {"store": w.store.pk, "supplier": w.other_offer.supplier_id},
+        foreign=STORE,
+    ),
+    *(route("get", f"order-{what}", "order_sent") for what in ("detail", "put-away", "pdf", "csv")),
+    route(
+        "patch", "order-detail", "order_draft", needs=[C.BUY], body=lambda w: {"note": "Ring first"}
+    ),
+    route(
+        "put",
+        "order-lines",
+        "order_draft",
+        needs=[C.BUY],
+        body=lambda w: {"part": w.single.pk, "manual_quantity": 3},
+    ),
+    route("post", "order-submission", "order_draft", needs=[C.BUY]),
+    route("post", "order-approval", "order_submitted", needs=[C.APPROVE_ORDERS]),
+    route(
+        "post",
+        "order-send-back",
+        "order_submitted",
+        needs=[C.APPROVE_ORDERS],
+        body=lambda w: WHY,
+    ),
+    route("post", "order-dispatch-order", "order_approved", needs=[C.BUY], body=lambda w: {}),
+    route("post", "order-repetition", "order_sent", needs=[C.BUY]),
+    route("post", "order-cancellation", "order_sent", needs=[C.BUY], body=lambda w: WHY),
+    route("get", "order-line-list", seen=LIST),
+    route("get", "order-line-detail", "line_sent"),
+    route(
+        "post",
+        "order-line-receipts",
+        "line_sent",
+        needs=[C.KEEP_STOCK],
+        body=lambda w: {"quantity": 2},
+    ),
+    route(
+        "post",
+        "order-line-promise",
+        "line_sent",
+        needs=[C.BUY],
+        body=lambda w: {"promised_on": "2099-01-31"},
+    ),
+    route("post", "order-line-give-up", "line_sent", needs=[C.BUY], body=lambda w: WHY),
     route("get", "demand-list", seen=LIST),
     route("get", "demand-detail", "reserved"),
     route(
@@ -623,9 +829,135 @@ _PARTS = (
         needs=[C.PULL_PARTS],
         body=lambda w: {"scanned_number": w.part.number, "quantity": 1},
     ),
+    route(
+        "post",
+        "demand-short",
+        "reserved",
+        needs=[C.PULL_PARTS],
+        body=lambda w: {"found": 0, "reason": "Empty"},
+    ),
+    route("post", "demand-undo", "issued", needs=[C.PULL_PARTS], body=lambda w: WHY),
+    route(
+        "post",
+        "demand-return",
+        "issued",
+        needs=[C.PULL_PARTS],
+        body=lambda w: {"fit_for_stock": True, **WHY},
+    ),
+    route("post", "demand-confirm", "issued", needs=[C.INSPECT]),
     route("post", "demand-retry", "unmatched", needs=[C.KEEP_CATALOGUE]),
+    route("get", "demand-steps", "reserved"),
+    route("post", "demand-cancel", "reserved", needs=[C.SET_NEEDS], body=lambda w: WHY),
+    route("get", "need-detail", "signed"),
+    route(
+        "put",
+        "need-detail",
+        "signed",
+        needs=[C.SET_NEEDS],
+        body=lambda w: {"needed_on": in_a_month(), "bench": "B2"},
+    ),
     route("get", "pull-list-list", seen=LIST),
     route("get", "pull-list-detail", "signed"),
 )
 
-API: tuple[Route, ...] = (*_FLEET, *_INSPECTIONS, *_PARTS)
+_KEEP = [C.KEEP_STOCK]
+_COUNTING = (
+    route("get", "count-list", seen=LIST),
+    route(
+        "post",
+        "count-list",
+        seen=BODY,
+        needs=_KEEP,
+        body=lambda w: {"store": w.store.pk, "parts": [w.single.pk], "why": "Monday"},
+        foreign=STORE,
+    ),
+    route("get", "count-detail", "count"),
+    route("post", "count-lines", "count", needs=_KEEP, body=lambda w: {"part": w.single.pk}),
+    route("post", "count-cancellation", "spare_count", needs=_KEEP, body=lambda w: WHY),
+    route("get", "count-line-list", seen=LIST),
+    route("get", "count-line-detail", "count_line"),
+    route("post", "count-line-figure", "count_line", needs=_KEEP, body=lambda w: {"counted": 3}),
+    route(
+        "post",
+        "count-line-reason",
+        "unexplained_line",
+        needs=_KEEP,
+        body=lambda w: {"reason": "Fell behind the rack"},
+    ),
+    route("post", "count-line-approval", "waiting_line", needs=[C.APPROVE_COUNTS]),
+    route(
+        "post",
+        "count-line-recount",
+        "waiting_line",
+        needs=[C.APPROVE_COUNTS],
+        body=lambda w: WHY,
+    ),
+    route("get", "store-value-list", seen=LIST),
+    route("get", "store-value-detail", "store"),
+    route("get", "repair-cost-list", seen=LIST),
+    route("get", "repair-cost-detail", "signed"),
+    route("get", "labour-list", seen=LIST),
+    route(
+        "post",
+        "labour-list",
+        seen=BODY,
+        needs=[C.RECORD_LABOUR],
+        body=lambda w: {"inspection": w.signed.pk, "hours": "1.5", "what": "Fitted"},
+        foreign={"inspection": "signed"},
+    ),
+    route(
+        "post",
+        "labour-taking-back",
+        "labour",
+        needs=[C.RECORD_LABOUR],
+        body=lambda w: {"reason": "Other pump"},
+    ),
+    route("get", "exchange-rate-list", seen=SHARED),
+    route(
+        "post",
+        "exchange-rate-list",
+        seen=SHARED,
+        needs=[C.SET_HOLDINGS],
+        body=lambda w: {"base": "GBP", "quote": "EUR", "rate": "1.2", "valid_from": "2026-11-01"},
+    ),
+    route("get", "export-stock-value", seen=LIST, needs=[C.EXPORT]),
+    route("get", "export-repair-costs", seen=LIST, needs=[C.EXPORT]),
+)
+
+_HOLDING = (
+    route("get", "holding-list", seen=LIST),
+    route(
+        "post",
+        "holding-list",
+        seen=BODY,
+        needs=[C.SET_HOLDINGS],
+        body=lambda w: on_shelf(w, reorder_point=1, order_up_to=3),
+        foreign=STORE,
+    ),
+    route("get", "holding-detail", "holding"),
+    route("delete", "holding-detail", "holding", needs=[C.SET_HOLDINGS]),
+    route("get", "holding-advice-detail", "store"),
+    route("get", "holding-curve-detail", "store"),
+    route(
+        "post",
+        "holding-choice-list",
+        seen=BODY,
+        needs=[C.SET_HOLDINGS],
+        body=lambda w: {"store": w.store.pk, "waiting_percent": 5},
+        foreign=STORE,
+    ),
+    route("get", "forecast-list", seen=LIST),
+    route("get", "forecast-detail", "forecast"),
+    route(
+        "post",
+        "forecast-list",
+        seen=BODY,
+        needs=[C.SET_HOLDINGS],
+        body=lambda w: on_shelf(
+            w, window_days=90, probabilities=[0.6, 0.3, 0.1], source="Wear of 4 pumps"
+        ),
+        foreign=STORE,
+    ),
+)
+
+API: tuple[Route, ...] = (*_HOLDING, *_FLEET, *_INSPECTIONS, *_PARTS, *_COUNTING)

@@ -1,4 +1,4 @@
-"""What a page of Wearbook may load and use: its own files, nothing inline, the tablet's camera."""
+"""What a page of Wearbook may load and use: its own files, nothing inline, no device."""
 
 from __future__ import annotations
 
@@ -18,15 +18,23 @@ POLICY = "; ".join(
     )
 )
 
+_DEVICES = "microphone=(), geolocation=(), payment=(), usb=()"
 HEADERS = {
     "Content-Security-Policy": POLICY,
     "Referrer-Policy": "same-origin",
-    "Permissions-Policy": ("camera=(self), microphone=(), geolocation=(), payment=(), usb=()"),
+    # A photo is taken by the tablet itself and comes as a file; that takes no permission.
+    "Permissions-Policy": f"camera=(), {_DEVICES}",
 }
 
 
+def with_camera(response: HttpResponse) -> HttpResponse:
+    """The same answer as a page that may look through the camera: those that scan labels."""
+    response["Permissions-Policy"] = f"camera=(self), {_DEVICES}"
+    return response
+
+
 class ContentSecurityPolicyMiddleware:
-    """Adds HEADERS to every answer, error pages included."""
+    """Adds HEADERS to every answer, error pages included; what a page set itself stays."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
@@ -34,5 +42,5 @@ class ContentSecurityPolicyMiddleware:
     def __call__(self, request: HttpRequest) -> HttpResponse:
         response = self.get_response(request)
         for name, value in HEADERS.items():
-            response[name] = value
+            response.headers.setdefault(name, value)
         return response

@@ -15,6 +15,7 @@ class Lock(IntEnum):
     BEAT = 1
     LEDGER = 2
     FORGET_KEYS = 3
+    SUPERSESSION = 4
 
 
 def xact_lock(number: Lock, key: int = 0) -> None:

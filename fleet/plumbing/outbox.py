@@ -95,6 +95,26 @@ def append(event: DomainEvent, *, site: Site | None) -> Event:
     return row
 
 
+def append_once(event: DomainEvent, *, site: Site | None) -> None:
+    """`append`, unless the very same event is still to be told to every subscriber.
+
+    For facts that only say "look again": ten receipts then lead to one look. What waits is held
+    until the caller commits, so its handler starts after that and sees the caller's change; what
+    a handler has begun is not waited for, and a new event follows it.
+    """
+    handlers = {s.handler for s in _subscriptions.values() if s.event_class is type(event)}
+    waiting = Delivery.objects.select_for_update(skip_locked=True, of=("self",)).filter(
+        event__name=event.name,
+        event__schema=event.schema,
+        event__payload=encode(event),
+        done_at__isnull=True,
+        parked_at__isnull=True,
+        attempts=0,
+    )
+    if not handlers or handlers - {row.handler for row in waiting}:
+        append(event, site=site)
+
+
 def take_due(now: datetime, limit: int = 100) -> list[int]:
     """Leases at most `limit` due deliveries, oldest first, and returns their ids.
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any, ClassVar
 
 from django.urls import reverse
+from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework import mixins, status
 from rest_framework.decorators import action
@@ -15,10 +16,11 @@ from rest_framework.viewsets import GenericViewSet
 from fleet.plumbing.etags import require_match, with_etag
 from fleet.plumbing.idempotency import IdempotentCreateMixin
 from fleet.plumbing.scoping import SharedViewSet, SiteScopedViewSet
-from parts import selectors
+from parts import selectors, transfer_selectors
 from parts.api import filters
 from parts.api import serializers as s
-from parts.services import catalogue, demands, stock
+from parts.api.serializers_catalogue import ShelfLifeSerializer, SupersessionSerializer
+from parts.services import ageing, catalogue, demands, pulling, standins, stock
 
 
 def _actor(request: Request) -> Any:
@@ -39,7 +41,13 @@ class PartViewSet(IdempotentCreateMixin, SharedViewSet, mixins.ListModelMixin, G
     queryset = selectors.catalogue().order_by("-id")
     serializer_class = s.PartSerializer
     filterset_class = filters.PartFilter
-    needs_if_match: ClassVar = ("partial_update", "contents")
+    needs_if_match: ClassVar = (
+        "partial_update",
+        "contents",
+        "supersession",
+        "take_back_supersession",
+        "shelf_life",
+    )
 
     def retrieve(self, request: Request, pk: str) -> Response:
         return self._answer(self.get_object())
@@ -74,6 +82,35 @@ class PartViewSet(IdempotentCreateMixin, SharedViewSet, mixins.ListModelMixin, G
         )
         return self._answer(self.get_object())
 
+    @extend_schema(request=SupersessionSerializer, responses=s.PartSerializer)
+    @action(detail=True, methods=["put"])
+    def supersession(self, request: Request, pk: str) -> Response:
+        """Names the part that takes this one's place; what lies there is used up first."""
+        part = self.get_object()
+        version = require_match(request, part)
+        body = _parsed(SupersessionSerializer, request)
+        standins.supersede(actor=_actor(request), part=part, version=version, **body)
+        return self._answer(self.get_object())
+
+    @extend_schema(request=None, responses=s.PartSerializer)
+    @supersession.mapping.delete
+    def take_back_supersession(self, request: Request, pk: str) -> Response:
+        """The part is ordered under its own number again."""
+        part = self.get_object()
+        version = require_match(request, part)
+        standins.take_back_supersession(actor=_actor(request), part=part, version=version)
+        return self._answer(self.get_object())
+
+    @extend_schema(request=ShelfLifeSerializer, responses=s.PartSerializer)
+    @action(detail=True, methods=["put"], url_path="shelf-life")
+    def shelf_life(self, request: Request, pk: str) -> Response:
+        """A shelf life for a part that lies in the stores already."""
+        part = self.get_object()
+        version = require_match(request, part)
+        body = _parsed(ShelfLifeSerializer, request)
+        ageing.begin_ageing(actor=_actor(request), part=part, version=version, **body)
+        return self._answer(self.get_object())
+
     @extend_schema(responses=s.HolderSerializer(many=True), filters=False)
     @action(detail=True, pagination_class=None, filterset_class=None)
     def holders(self, request: Request, pk: str) -> Response:
@@ -94,7 +131,7 @@ class FitViewSet(IdempotentCreateMixin, SharedViewSet, mixins.ListModelMixin, Ge
 
     @extend_schema(request=s.NewFitSerializer, responses=s.FitSerializer)
     def create(self, request: Request) -> Response:
-        """Names the part for a component, in place of the one named before."""
+        """Names the part for a component, in place of the one of the very same serials."""
         fit = catalogue.set_fit(actor=_actor(request), **_parsed(s.NewFitSerializer, request))
         # 200: it may have been there before, with another part.
         return Response(s.FitSerializer(fit).data)
@@ -104,29 +141,15 @@ class FitViewSet(IdempotentCreateMixin, SharedViewSet, mixins.ListModelMixin, Ge
         return Response(status=status.HTTP_204_NO_CONTENT)
 
 
-class StoreViewSet(
-    IdempotentCreateMixin,
-    SiteScopedViewSet,
-    mixins.ListModelMixin,
-    mixins.RetrieveModelMixin,
-    GenericViewSet[Any],
-):
-    scoped_queryset = selectors.stores()
-    serializer_class = s.StoreSerializer
-
-    @extend_schema(request=s.NewStoreSerializer, responses=s.StoreSerializer)
-    def create(self, request: Request) -> Response:
-        """The store of a site, opened if it has none yet; a site that has one keeps it."""
-        store = stock.open_store(actor=_actor(request), **_parsed(s.NewStoreSerializer, request))
-        return Response(s.StoreSerializer(store).data)
-
-
 class StockViewSet(SiteScopedViewSet, mixins.ListModelMixin, GenericViewSet[Any]):
-    """How many of each part are on hand, reserved and missing."""
+    """How many of each part are on hand, reserved, expired, on their way and missing."""
 
     scoped_queryset = selectors.stock_levels()
     serializer_class = s.StockLevelSerializer
     filterset_class = filters.StockFilter
+
+    def get_queryset(self) -> Any:
+        return transfer_selectors.with_batches(super().get_queryset(), timezone.localdate())
 
 
 class MovementViewSet(SiteScopedViewSet, mixins.ListModelMixin, GenericViewSet[Any]):
@@ -186,7 +209,7 @@ class DemandViewSet(
         """Issues the reserved part after its label was scanned."""
         demand = self.get_object()
         body = _parsed(s.PullSerializer, request)
-        demands.pull(actor=_actor(request), demand=demand, **body)
+        pulling.pull(actor=_actor(request), demand=demand, **body)
         return self._answer()
 
     @extend_schema(request=None, responses=s.DemandSerializer)

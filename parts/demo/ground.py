@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 from itertools import count
 from random import Random
+from typing import Any
 
 from fleet.lifecycle import PumpStatus
 from fleet.models import LimitSheet, Pump, PumpModel, SheetLine, Site, User
@@ -23,6 +24,7 @@ from parts.models import Part, Store
 from parts.services import catalogue, stock
 
 SEED = 20
+_RUBBER = ("SEAL-KIT", "SHAFT-SEAL", "O-RING", "BACK-UP")
 Say = Callable[[str], None]
 
 
@@ -184,6 +186,9 @@ class Ground:
                 catalogue.set_fit(
                     actor=clerk, model=row, component=component.value, part=part, quantity=quantity
                 )
+            for old, new in scenario.SUPERSEDED.items():
+                if old in self.parts and new not in self.parts:
+                    self._part(clerk, new, f"{self.parts[old].name}, wrapped")
             kit = self.parts[f"{model.key}-SEAL-KIT"]
             catalogue.set_kit_contents(
                 actor=clerk,
@@ -198,7 +203,13 @@ class Ground:
     def _part(self, clerk: User, number: str, name: str) -> Part:
         if number not in self.parts:
             self.parts[number] = catalogue.add_part(
-                actor=clerk, number=number, name=name, is_kit=number.endswith("SEAL-KIT")
+                actor=clerk,
+                number=number,
+                name=name,
+                is_kit=number.endswith("SEAL-KIT"),
+                shelf_life_months=(
+                    scenario.SEAL_SHELF_LIFE_MONTHS if number.endswith(_RUBBER) else None
+                ),
             )
         return self.parts[number]
 
@@ -223,9 +234,19 @@ class Ground:
                         part=part,
                         quantity=quantity,
                         reason="First stock",
-                        bin=f"{'ABCDEF'[place // 20 % 6]}-{place % 20 + 1:02}",
+                        bin=f"{'ABCDEF'[place // 20 % 6]}-{place % 20 + 1}",
+                        unit_cost=scenario.price_of(number) * scenario.WORTH[store.currency],
                         now=self.start,
+                        **self._first_batch(part),
                     )
+
+    def _first_batch(self, part: Part) -> dict[str, Any]:
+        if not part.ages:
+            return {}
+        # Some of what lay there at the start has run out by now.
+        years = 4 if part.pk % 2 else 2
+        cured = (self.start - timedelta(days=365 * years)).date().replace(day=1)
+        return {"batch_code": f"{part.number.split('-')[0]}{cured:%y%m}", "cured_on": cured}
 
     def _first_stock(self, site: str, number: str) -> int:
         if number.endswith("SEAL-KIT"):

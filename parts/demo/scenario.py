@@ -357,6 +357,75 @@ _NAMES = {
     Component.SWASH_PLATE: ("SWASH", "swash plate", 1),
 }
 
+# Months from cure to expiry of what is rubber; the rest does not age.
+SEAL_SHELF_LIFE_MONTHS = 60
+
+# The maker's newer number for an old one.
+SUPERSEDED = {"G2-BUSH": "G2-BUSH-2"}
+
+
+@dataclass(frozen=True)
+class StorePlace:
+    """Where a store stands, what it counts in, and what an hour at its bench costs."""
+
+    latitude_deg: D
+    longitude_deg: D
+    currency: str
+    labour_rate: D
+
+
+STORES = {
+    "quarry-north": StorePlace(D("61.20"), D("14.60"), "EUR", D(58)),
+    "harbour-yard": StorePlace(D("60.65"), D("17.10"), "EUR", D(54)),
+    "forest-mill": StorePlace(D("62.40"), D("16.90"), "SEK", D(610)),
+}
+
+
+# What a euro is worth where it is counted in something else.
+WORTH = {"EUR": D(1), "SEK": D("11.20")}
+
+
+@dataclass(frozen=True)
+class Seller:
+    """A supplier: what he sells, how dear, how soon."""
+
+    name: str
+    email: str
+    prefix: str
+    lead_days: int
+    price_factor: D
+    preferred: bool
+    minimum_order_value: D
+    suffixes: tuple[str, ...] = ()
+
+    def sells(self, number: str) -> bool:
+        return number not in SUPERSEDED and (not self.suffixes or number.endswith(self.suffixes))
+
+    def pack_of(self, number: str) -> int:
+        return 10 if number.endswith("O-RING") else 2 if number.endswith(("BUSH", "PLATE")) else 1
+
+
+SUPPLIERS = (
+    Seller("Pumpwright Spares", "orders@pumpwright.example", "PW", 21, D(1), preferred=True,
+           minimum_order_value=D(150)),
+    Seller("Lowfield Seals", "desk@lowfield.example", "LS-", 9, D("1.15"), preferred=False,
+           minimum_order_value=D(40), suffixes=("SEAL-KIT", "SHAFT-SEAL", "O-RING", "BACK-UP")),
+)  # fmt: skip
+
+_PRICES = {
+    "SEAL-KIT": "64", "SHAFT-SEAL": "22", "O-RING": "1.40", "BACK-UP": "2.10", "PLATE": "88",
+    "GEARS": "410", "SHAFT": "260", "BUSH": "31", "BUSH-2": "34", "BEARING": "47", "ROTOR": "380",
+    "VANES": "190", "RING": "340", "VALVE-PLATE": "420", "BLOCK": "1450", "PISTONS": "980",
+    "PINS": "75", "SWASH": "690", "BODY": "720",
+}  # fmt: skip
+
+
+def price_of(number: str) -> D:
+    """What a piece costs, in euros; dearer for the larger models."""
+    model, _, suffix = number.partition("-")
+    dearer = {"G3": D("1.6"), "V8": D("1.3"), "K7": D("2.2")}.get(model, D(1))
+    return (D(_PRICES[suffix]) * dearer).quantize(D("0.01"))
+
 
 def parts_of(model: Model) -> dict[Component, tuple[str, str, int]]:
     """Number, name and quantity of the part that renews each component; some have none on file."""

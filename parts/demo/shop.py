@@ -109,14 +109,19 @@ def measure_again(*, actor: User, inspection: Inspection, dice: Random, at: date
     )
     if own is None or own.high is None:
         return
-    tries = tries_of(own)
+    # A reading that was taken up again with a finer set holds leaves of both.
+    at_hand = set(own.instrument.leaves)
+    tries = [one for one in tries_of(own) if at_hand.issuperset(one.leaves)]
+    if not tries:
+        return
+    own_last = tries_of(own)[-1]
     thicker = [leaf for leaf in own.instrument.leaves if leaf > own.high]
     if dice.random() < 0.15 and thicker:
         # What refused the other person goes in here.
         tries = [
             Try(one.leaves, tries[0].feel) if one.thickness == own.high else one for one in tries
         ]
-        tries.append(Try((min(thicker),), tries_of(own)[-1].feel))
+        tries.append(Try((min(thicker),), own_last.feel))
     controls.control_tries(
         actor=actor,
         inspection=inspection,

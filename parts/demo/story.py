@@ -28,11 +28,12 @@ from inspections.services import (
     readings,
     signing,
 )
-from parts.demo import scenario, shop, wear
+from parts.demo import scenario, shop, supply, wear
 from parts.demo.ground import Ground, Instruments, Say
-from parts.lifecycle import DemandState
-from parts.models import Demand, Part
-from parts.services import demands, stock
+from parts.models import Demand
+from parts.pulling_selectors import usable_lots
+from parts.rules.lifecycle import WAITING, DemandState
+from parts.services import demands, money, pulling, stock
 
 DAYS = 730
 # The last days are told scene by scene, so that every state is there to look at today.
@@ -118,19 +119,24 @@ class Story(Ground):
             self.at(when, self._visit(pump.pk, scene))
 
     def run_short(self) -> None:
-        """Seal kits past their date leave two shelves empty; the third site still has some."""
+        """Spoilt seal kits leave two shelves empty; the third site still has some."""
         for code in ("quarry-north", "harbour-yard"):
             store = self.stores[code]
             level = store.levels.get(part=self.parts["G2-SEAL-KIT"])
-            if level.available > 0:
-                stock.scrap(
-                    actor=self.people[scenario.BENCHES[code].clerk],
-                    store=store,
-                    part=level.part,
-                    quantity=level.available,
-                    reason="Cure date passed",
-                    now=self.end - timedelta(days=CLOSING_DAYS - 2),
-                )
+            free = level.available
+            for lot in usable_lots(level, self.end.date()):
+                gone = min(free, lot.quantity)
+                free -= gone
+                if gone > 0:
+                    stock.scrap(
+                        actor=self.people[scenario.BENCHES[code].clerk],
+                        store=store,
+                        part=level.part,
+                        quantity=gone,
+                        batch=lot.batch,
+                        reason="Bags torn, seals gone hard",
+                        now=self.end - timedelta(days=CLOSING_DAYS - 2),
+                    )
 
     def _read_hours(self, pump: Pump, at: datetime) -> float:
         days = (at - pump.hours_read_at).total_seconds() / 86_400
@@ -370,23 +376,26 @@ class Story(Ground):
             code = inspection.site.code
             clerk = self.people[scenario.BENCHES[code].clerk]
             waiting = list(
-                Demand.objects.filter(inspection=inspection).live().select_related("part", "site")
+                Demand.objects.filter(inspection=inspection)
+                .live()
+                .select_related("part", "supplied_part", "site")
+                .order_by("pk")
             )
             for demand in waiting:
                 if demand.state == DemandState.RESERVED.value and demand.part is not None:
-                    demands.pull(
+                    pulled = demand.supplied_part or demand.part
+                    pulling.pull(
                         actor=clerk,
                         demand=demand,
-                        scanned_number=demand.part.number,
+                        scanned_number=pulled.number,
+                        batch_code=supply.batch_to_pull(demand.site_id, pulled.pk, at),
                         quantity=demand.quantity,
+                        confirmed=True,
                         now=at,
                     )
-            short = [d for d in waiting if d.state == DemandState.SHORT.value and d.part]
-            if short:
-                arrives = at + timedelta(days=self.dice.randrange(6, 40))
-                for demand in short:
-                    self.at(arrives, self._restock(code, demand))
-                self.at(arrives + timedelta(hours=4), self._pull(inspection_id, scene))
+            if any(d.state in WAITING and d.part for d in waiting):
+                # What is missing comes with a transfer or an order; then once more.
+                self.at(at + timedelta(days=5), self._pull(inspection_id, scene))
                 return
             if scene is Scene.NOT_FITTED:
                 return
@@ -395,24 +404,18 @@ class Story(Ground):
 
         return pull
 
-    def _restock(self, code: str, demand: Demand) -> Callable[[datetime], None]:
-        def arrive(at: datetime) -> None:
-            stock.receive(
-                actor=self.people[scenario.BENCHES[code].clerk],
-                store=self.stores[code],
-                part=Part.objects.get(demands=demand),
-                quantity=demand.quantity * 2,
-                reason=f"Delivery {at:%d %b}",
-                now=at,
-            )
-
-        return arrive
-
     def _refit(self, pump_id: int, inspection_id: int) -> Callable[[datetime], None]:
         def refit(at: datetime) -> None:
             pump = Pump.objects.select_related("site", "model").get(pk=pump_id)
             if PumpStatus(pump.status) is not PumpStatus.READY_TO_REBUILD:
                 return
+            money.record_labour(
+                actor=self.people["supervisor"],
+                inspection=Inspection.objects.get(pk=inspection_id),
+                hours=Decimal(self.dice.randrange(6, 24)) / 2,
+                what="Rebuilt and bench-tested",
+                now=at,
+            )
             pumps.set_status(
                 actor=self.people["supervisor"],
                 pump=pump,
@@ -466,14 +469,19 @@ def tell(today: datetime, say: Say, *, days: int = DAYS, share: float = 1.0) -> 
     story.found()
     story.equip()
     story.list_models()
+    stores = supply.Supply(story)
+    stores.settle()
+    stores.list_suppliers()
     story.stock_up()
     rows = story.register_pumps()
     story.plan_visits(rows)
     story.move_some(rows)
+    stores.plan()
     shop.plan(story, rule_at=story.end - timedelta(days=CLOSING_DAYS + 8))
     story.play(story.end - timedelta(days=CLOSING_DAYS))
     story.run_short()
     story.plan_closing()
     story.play(story.end)
+    stores.close(story.end)
     yield f"{Pump.objects.count()} pumps at {Site.objects.count()} sites"
     yield f"{Inspection.objects.count()} inspections, {Demand.objects.count()} demands"

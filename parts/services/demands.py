@@ -1,39 +1,40 @@
 """From a signed 'replace' to the part on the bench.
 
-Locks in the order that parts.services.stock states. An unmatched demand names no part, so it has
+Locks in the order that parts.services.ledger states. An unmatched demand names no part, so it has
 no level: it changes only under the lock of its pump.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from datetime import datetime
 
 from django.db import transaction
 from django.db.models import Q
+from django.db.models.functions import Coalesce
 from django.utils import timezone
 
 from fleet.access import require
-from fleet.faults import Conflict, Fault
+from fleet.faults import Conflict
 from fleet.lifecycle import PumpStatus
 from fleet.models import Pump, User
 from fleet.roles import Capability
 from fleet.services.pumps import advance_status
-from fleet.services.rows import moment, refuse
 from fleet.vocabulary import Component
 from inspections.events import InspectionSigned
 from inspections.models import ComponentDisposition, Inspection
 from inspections.rules.dispositions import Disposition
-from inspections.rules.lifecycle import UNDER_WORK, InspectionState, Reason
-from parts.lifecycle import DemandState, require_move
-from parts.models import Demand, DemandQuerySet, Fit, Part, StockLevel
-from parts.services import stock
-from parts.services.catalogue import normalised
-from parts.services.stock import why_sentence
+from inspections.rules.lifecycle import InspectionState, Reason
+from parts.models import Demand, DemandQuerySet, DemandStep, Fit, Need, StockLevel
+from parts.rules.lifecycle import DemandState, require_move
+from parts.rules.serials import covers, serial_figures
+from parts.services import ledger, stock
+from parts.services.ledger import why_sentence
+from parts.services.pulling import RETURN_IT, waits_for_parts
 
 _RENEWED = frozenset(d.value for d in Disposition if d.renews)
 _IN_FORCE = frozenset({InspectionState.SIGNED.value, InspectionState.SUPERSEDED.value})
-RETURN_IT = "Issued before the correction: return it to the store."
 # Before the event is handled the pump is still where the signature left it.
 _FRESHLY_SIGNED = frozenset({PumpStatus.ON_BENCH.value, PumpStatus.AWAITING_COUNTERSIGNATURE.value})
 
@@ -61,34 +62,58 @@ def raise_for_signed(*, event: InspectionSigned, now: datetime | None = None) ->
     scrapped = not training and any(d.decided == Disposition.SCRAP.value for d in decided)
     replaced = [] if scrapped or training else [d for d in decided if d.decided in _RENEWED]
 
-    fits = {
-        fit.component: fit
-        for fit in Fit.objects.filter(model=inspection.pump.model).select_related("part")
-    }
+    fits = fits_for(inspection.pump)
     old_ids = list(
         _superseded_demands(inspection, scrapped=scrapped)
         .order_by("pk")
-        .values_list("pk", "part_id")
+        .values_list("pk", Coalesce("supplied_part", "part"))
     )
     wanted_parts = {fits[d.component].part_id for d in replaced if d.component in fits}
     old_parts = {part_id for _pk, part_id in old_ids if part_id is not None}
     store = stock.store_of(inspection.site)
-    levels = stock.lock_levels(store, wanted_parts | old_parts)
+    levels = ledger.lock_levels(store, wanted_parts | old_parts)
     old = list(
         Demand.objects.select_for_update(of=("self",))
         .filter(pk__in=[pk for pk, _part_id in old_ids])
         .select_related("disposition")
         .order_by("pk")
     )
+    _carry_need(inspection, at=at)
     _settle_old(old, inspection, replaced, fits, levels, at=at)
     new = _raise_new(inspection, replaced, fits, at=at)
     for level in levels.values():
         # Also what a cancelled demand set free goes to whoever has waited longest.
         stock.allot(level, by=None, at=at)
+    ledger.plan_again(levels, site=inspection.site)
     _move_pump(pump, inspection, scrapped=scrapped, at=at)
     for demand in new:
         demand.refresh_from_db()
     return new
+
+
+def fits_for(pump: Pump) -> dict[str, Fit]:
+    """The fit of each component that holds for this very pump, by its serial number."""
+    figures = serial_figures(pump.serial)
+    return {
+        fit.component: fit
+        for fit in Fit.objects.filter(model=pump.model_id).select_related("part", "model")
+        if covers(fit.serial_from, fit.serial_to, figures)
+    }
+
+
+def _carry_need(inspection: Inspection, *, at: datetime) -> None:
+    """A correction is wanted when and where what it corrects was."""
+    old = Need.objects.filter(inspection__in=_corrected_by(inspection)).order_by("-pk").first()
+    if old is not None:
+        Need.objects.get_or_create(
+            inspection=inspection,
+            defaults={
+                "needed_on": old.needed_on,
+                "bench": old.bench,
+                "set_by": old.set_by,
+                "set_at": at,
+            },
+        )
 
 
 def _corrected(inspection: Inspection) -> bool:
@@ -131,9 +156,15 @@ def _settle_old(
     at: datetime,
 ) -> None:
     new_by_component = {d.component: d for d in replaced}
+    # What was pulled short is two demands for one disposition: together they are what was asked.
+    asked: Counter[int] = Counter()
+    for demand in old:
+        asked[demand.disposition_id] += demand.quantity
     for demand in old:
         disposition = new_by_component.get(demand.disposition.component)
-        if disposition is not None and _same_part(demand, fits.get(disposition.component)):
+        fit = fits.get(disposition.component) if disposition is not None else None
+        in_all = asked[demand.disposition_id]
+        if disposition is not None and _same_part(demand, in_all, fit):
             # Also when issued: the part lies on the bench already and must not be drawn twice.
             demand.disposition, demand.inspection_id = disposition, disposition.inspection_id
             demand.version += 1
@@ -141,27 +172,22 @@ def _settle_old(
         elif demand.state != DemandState.ISSUED.value:
             why = f"Inspection {by_inspection.pk} no longer asks for it."
             _cancel(demand, levels, at=at, why=why)
-        elif demand.why != RETURN_IT:
-            demand.why = RETURN_IT
-            demand.version += 1
-            demand.save(update_fields=["why", "version"])
+        else:
+            ledger.move_demand(demand, DemandState.ISSUED, RETURN_IT, by=None, at=at)
 
 
-def _same_part(demand: Demand, fit: Fit | None) -> bool:
+def _same_part(demand: Demand, in_all: int, fit: Fit | None) -> bool:
     if fit is None:
         return demand.part_id is None
-    return demand.part_id == fit.part_id and demand.quantity == fit.quantity
+    return demand.part_id == fit.part_id and in_all == fit.quantity
 
 
 def _cancel(demand: Demand, levels: dict[int, StockLevel], *, at: datetime, why: str) -> None:
-    state = DemandState(demand.state)
-    require_move(state, DemandState.CANCELLED)
-    if state is DemandState.RESERVED and demand.part_id is not None:
-        stock.release(levels[demand.part_id], demand, by=None, at=at, reason=why)
-    demand.state = DemandState.CANCELLED.value
-    demand.why = why
-    demand.version += 1
-    demand.save(update_fields=["state", "why", "version"])
+    require_move(DemandState(demand.state), DemandState.CANCELLED)
+    held = demand.pulled_part_id
+    if demand.state == DemandState.RESERVED.value and held is not None:
+        ledger.release(levels[held], demand, by=None, at=at, reason=why)
+    ledger.move_demand(demand, DemandState.CANCELLED, why, by=None, at=at)
 
 
 def _raise_new(
@@ -186,6 +212,7 @@ def _raise_new(
                 disposition=disposition,
                 part=fit.part if fit else None,
                 quantity=fit.quantity if fit else 1,
+                alternatives_allowed=fit.alternatives_allowed if fit else False,
                 state=(DemandState.SHORT if fit else DemandState.UNMATCHED).value,
                 why="Just raised." if fit else _no_part(disposition.component, inspection),
                 raised_at=at,
@@ -193,9 +220,13 @@ def _raise_new(
         )
     # The unique disposition is the second lock, should anything ever get past the first.
     Demand.objects.bulk_create(rows, ignore_conflicts=True)
-    return list(
+    new = list(
         Demand.objects.filter(disposition__in=[row.disposition_id for row in rows]).order_by("pk")
     )
+    DemandStep.objects.bulk_create(
+        DemandStep(demand=demand, state=demand.state, why=demand.why, at=at) for demand in new
+    )
+    return new
 
 
 def _no_part(component: str, inspection: Inspection) -> str:
@@ -215,125 +246,11 @@ def _move_pump(pump: Pump, inspection: Inspection, *, scrapped: bool, at: dateti
     number = f"inspection {inspection.pk}"
     if scrapped:
         new, why = PumpStatus.SCRAPPED, f"Decided in {number}: scrap the pump."
-    elif _waits_for_parts(pump):
+    elif waits_for_parts(pump):
         new, why = PumpStatus.AWAITING_PARTS, f"Signed: {number} asks for parts."
     else:
         new, why = PumpStatus.READY_TO_REBUILD, f"Signed: {number} leaves no part to wait for."
     advance_status(actor=None, pump_id=pump.pk, new=new, why=why, now=at)
-
-
-def _waits_for_parts(pump: Pump) -> bool:
-    """Of whichever inspection: a pump is not ready while anything for it is still to come."""
-    settled = [DemandState.ISSUED.value, DemandState.CANCELLED.value]
-    return Demand.objects.filter(inspection__pump=pump).exclude(state__in=settled).exists()
-
-
-@transaction.atomic
-def pull(
-    *,
-    actor: User,
-    demand: Demand,
-    scanned_number: str,
-    quantity: int,
-    now: datetime | None = None,
-) -> Demand:
-    """Hands the reserved part of one demand out, after the label was scanned.
-
-    Needs pull_parts at the demand's site. Locks pump, level, demand. When it was the last one of
-    its inspection, the pump becomes ready to rebuild. Raises Conflict when the demand is not
-    reserved, Fault or Faults for the wrong part or quantity.
-    """
-    require(actor, Capability.PULL_PARTS, demand.site)
-    at = now or timezone.now()
-    pump, level, row = _locked(demand)
-    _refuse_under_work(pump)
-    if level is None or row.state != DemandState.RESERVED.value:
-        raise Conflict(_why_not_reserved(row), field="state", code="not_reserved")
-    refuse(_scan_faults(row, level, normalised(scanned_number), quantity))
-    stock.issue(level, row, by=actor, at=at)
-    if pump.status == PumpStatus.AWAITING_PARTS.value and not _waits_for_parts(pump):
-        advance_status(
-            actor=actor,
-            pump_id=pump.pk,
-            new=PumpStatus.READY_TO_REBUILD,
-            why=f"All parts of inspection {row.inspection_id} are issued.",
-            now=at,
-        )
-    return row
-
-
-def _locked(demand: Demand) -> tuple[Pump, StockLevel | None, Demand]:
-    """The demand with its pump and its level (None while unmatched), all locked."""
-    pump = Pump.objects.select_for_update(of=("self",)).get(inspections__demands=demand)
-    # Only a match gives a demand its part, and that takes the pump's lock: it stays as read here.
-    part_id = Demand.objects.values_list("part_id", flat=True).get(pk=demand.pk)
-    level = None
-    if part_id is not None:
-        level = stock.lock_levels(stock.store_of(demand.site), [part_id])[part_id]
-    row = (
-        Demand.objects.select_for_update(of=("self",))
-        .select_related("site", "part", "inspection", "disposition", "issued_by")
-        .get(pk=demand.pk)
-    )
-    return pump, level, row
-
-
-def _refuse_under_work(pump: Pump) -> None:
-    # A correction may drop the part; and an abandoned inspection puts the pump back to the state
-    # it came from, which must still be true then.
-    work = Inspection.objects.filter(pump=pump, state__in=[s.value for s in UNDER_WORK]).first()
-    if work is not None:
-        raise Conflict(
-            f"{pump.tag} is on the bench again under inspection {work.pk}, which may change what "
-            "it needs. Pull the part when that inspection is signed.",
-            code="under_inspection",
-        )
-
-
-def _why_not_reserved(demand: Demand) -> str:
-    state = DemandState(demand.state)
-    if state is DemandState.ISSUED and demand.issued_at is not None:
-        return (
-            f"{demand.issued_by} issued this on {moment(demand.issued_at)}. A demand is issued "
-            "once; look for the part on the bench."
-        )
-    if state is DemandState.SHORT:
-        return f"Nothing is reserved for this demand. {demand.why}"
-    if state is DemandState.UNMATCHED:
-        return f"There is nothing to pull yet. {demand.why}"
-    return f"This demand is cancelled; leave the part on the shelf. {demand.why}"
-
-
-def _scan_faults(demand: Demand, level: StockLevel, scanned: str, quantity: int) -> list[Fault]:
-    faults: list[Fault] = []
-    asked = level.part
-    if scanned != asked.number:
-        known = Part.objects.filter(number=scanned).first()
-        if not scanned:
-            what = "nothing"
-        elif known is None:
-            what = f"'{scanned[:40]}', which is not in the catalogue"
-        else:
-            what = f"{scanned} ({known.name})"
-        where = f"bin {level.bin}" if level.bin else f"{level.store} (no bin on record)"
-        faults.append(
-            Fault(
-                f"You scanned {what}. This demand asks for {asked.number} ({asked.name}) from "
-                f"{where}. Put that one back and scan this one.",
-                field="scanned_number",
-                code="wrong_part",
-            )
-        )
-    if quantity != demand.quantity:
-        faults.append(
-            Fault(
-                f"You entered {quantity}, but the demand asks for {demand.quantity}. Pull "
-                f"exactly {demand.quantity}.",
-                field="quantity",
-                code="wrong_quantity",
-            )
-        )
-    return faults
 
 
 @transaction.atomic
@@ -356,13 +273,19 @@ def retry_unmatched(*, actor: User, demand: Demand, now: datetime | None = None)
             code="not_unmatched",
         )
     fit = _fit_for(row)
-    level = stock.lock_levels(stock.store_of(row.site), [fit.part_id])[fit.part_id]
+    level = ledger.lock_levels(stock.store_of(row.site), [fit.part_id])[fit.part_id]
     require_move(DemandState.UNMATCHED, DemandState.SHORT)
-    row.part, row.quantity, row.state = fit.part, fit.quantity, DemandState.SHORT.value
-    row.why = "Just matched."
-    row.version += 1
-    row.save(update_fields=["part", "quantity", "state", "why", "version"])
-    stock.allot(level, by=actor, at=at)
+    row.part, row.quantity = fit.part, fit.quantity
+    row.alternatives_allowed = fit.alternatives_allowed
+    ledger.move_demand(
+        row,
+        DemandState.SHORT,
+        "Just matched.",
+        by=actor,
+        at=at,
+        fields=["part", "quantity", "alternatives_allowed"],
+    )
+    stock.settle(level, by=actor, at=at)
     row.refresh_from_db()
     return row
 
@@ -370,7 +293,7 @@ def retry_unmatched(*, actor: User, demand: Demand, now: datetime | None = None)
 def _fit_for(demand: Demand) -> Fit:
     component = demand.disposition.component
     model = demand.inspection.pump.model
-    fit = Fit.objects.filter(model=model, component=component).select_related("part").first()
+    fit = fits_for(demand.inspection.pump).get(component)
     if fit is None:
         raise Conflict(
             f"The catalogue still names no part for {Component(component).label} of {model}. "

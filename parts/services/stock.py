@@ -1,37 +1,27 @@
-"""The stock ledger: the only place that appends to it, and the sums kept beside it.
-
-Every quantity that comes, goes or is promised is one Movement; StockLevel holds the sums, changed
-in the same transaction. Locks are taken in one order everywhere: inspection, pump, stock levels
-by (store, part), demands by id. A demand that names a part changes only under the lock of its
-level, so a receipt and a new demand cannot miss each other.
-"""
+"""What comes onto a shelf, leaves it for good, is counted, and who gets what is free."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
-from datetime import datetime
-from textwrap import shorten
+from datetime import date, datetime
+from decimal import Decimal
 
-from django.db import IntegrityError, connection, transaction
-from django.db.models import F
+from django.db import transaction
+from django.db.models.functions import Coalesce
 from django.utils import timezone
 
 from fleet.access import require
 from fleet.faults import Conflict, Fault
 from fleet.models import Site, User
 from fleet.roles import Capability
-from parts.lifecycle import EFFECTS, DemandState, MovementKind, require_move
-from parts.models import Demand, Movement, Part, StockLevel, Store
+from parts.models import Batch, Demand, Movement, OrderLine, Part, StockLevel, Store
+from parts.rules.lifecycle import WAITING, DemandState, MovementKind
+from parts.rules.urgency import Urgency, urgency
 from parts.selectors import holders_of
+from parts.services import batches, ledger
+from parts.services.ledger import lock_levels
 
 LARGEST_QUANTITY = 1_000_000
-LONGEST_WHY = 300
-
-
-def why_sentence(text: str) -> str:
-    """`text` cut to what a demand can hold: site and part names may be long."""
-    return shorten(text, LONGEST_WHY, placeholder=" …")
+LARGEST_AMOUNT = 1_000_000_000
 
 
 def open_store(*, actor: User, site: Site, name: str = "") -> Store:
@@ -50,80 +40,7 @@ def store_of(site: Site, *, name: str = "") -> Store:
     return Store.objects.select_related("site").get(site=site)
 
 
-def lock_levels(store: Store, part_ids: Iterable[int]) -> dict[int, StockLevel]:
-    """The locked levels of these parts by part id, made at nought where there is none yet.
-
-    Call it once per transaction with all parts the transaction will touch.
-    """
-    wanted = sorted(set(part_ids))
-    StockLevel.objects.bulk_create(
-        [StockLevel(store=store, part_id=part_id) for part_id in wanted], ignore_conflicts=True
-    )
-    rows = (
-        StockLevel.objects.select_for_update(of=("self",))
-        .filter(store=store, part_id__in=wanted)
-        .select_related("part", "store__site")
-        .order_by("store_id", "part_id")
-    )
-    return {row.part_id: row for row in rows}
-
-
-def _append(
-    level: StockLevel,
-    kind: MovementKind,
-    quantity: int,
-    *,
-    by: User | None,
-    at: datetime,
-    demand: Demand | None = None,
-    reason: str = "",
-) -> Movement:
-    """Appends one movement and changes the sums; `level` must be locked and is brought up to date.
-
-    quantity: positive, but signed for a count correction. Raises Conflict when the database
-    refuses the new sums: it decides, not a look beforehand.
-    """
-    effect = EFFECTS[kind]
-    on_hand, reserved = effect.on_hand * quantity, effect.reserved * quantity
-    try:
-        with transaction.atomic():
-            StockLevel.objects.filter(pk=level.pk).update(
-                on_hand=F("on_hand") + on_hand, reserved=F("reserved") + reserved
-            )
-            movement = Movement.objects.create(
-                store_id=level.store_id,
-                part_id=level.part_id,
-                kind=kind.value,
-                on_hand_change=on_hand,
-                reserved_change=reserved,
-                demand=demand,
-                reason=reason,
-                by=by,
-                at=at,
-            )
-    except IntegrityError as exc:
-        raise _refusal(exc, level, quantity) from exc
-    level.on_hand += on_hand
-    level.reserved += reserved
-    return movement
-
-
-def _refusal(exc: IntegrityError, level: StockLevel, quantity: int) -> Exception:
-    constraint = getattr(getattr(exc.__cause__, "diag", None), "constraint_name", None)
-    if constraint not in (
-        "parts_stocklevel_never_below_zero",
-        "parts_stocklevel_reserved_is_there",
-    ):
-        return exc
-    return Conflict(
-        f"{level.store} has {level.on_hand} of {level.part.number} on hand, {level.reserved} of "
-        f"them reserved, so {level.available} can be taken: {abs(quantity)} is not possible.",
-        field="quantity",
-        code="not_enough_stock",
-    )
-
-
-def _require_quantity(quantity: int, *, field: str = "quantity", least: int = 1) -> None:
+def require_quantity(quantity: int, *, field: str = "quantity", least: int = 1) -> None:
     if not least <= quantity <= LARGEST_QUANTITY:
         raise Fault(
             f"Give a whole number from {least} to {LARGEST_QUANTITY:,}, not {quantity:,}.",
@@ -132,7 +49,16 @@ def _require_quantity(quantity: int, *, field: str = "quantity", least: int = 1)
         )
 
 
-def _reason(text: str, *, needed: bool) -> str:
+def require_amount(amount: Decimal | None, *, field: str) -> Decimal | None:
+    """An amount of money as it can be stored. Raises Fault for what cannot."""
+    if amount is None:
+        return None
+    if not amount.is_finite() or not 0 <= amount < LARGEST_AMOUNT:
+        raise Fault(f"Give an amount from 0 to {LARGEST_AMOUNT:,}.", field=field, code="amount")
+    return amount.quantize(Decimal("0.0001"))
+
+
+def tidy_reason(text: str, *, needed: bool) -> str:
     reason = text.strip()
     if needed and not reason:
         raise Fault("Say why: the ledger keeps the reason.", field="reason", code="required")
@@ -150,26 +76,76 @@ def receive(
     quantity: int,
     reason: str = "",
     bin: str | None = None,
+    batch_code: str = "",
+    cured_on: date | None = None,
+    expires_on: date | None = None,
+    unit_cost: Decimal | None = None,
     now: datetime | None = None,
 ) -> Movement:
-    """Puts parts on the shelf and reserves them for demands that wait, oldest first.
+    """Puts parts on the shelf and reserves them for demands that wait, the most urgent first.
 
     Needs keep_stock at the store's site. Locks the level. bin: where they lie from now on; None
-    leaves it as it is. Returns the receipt.
+    leaves it as it is. A part that ages needs its batch, and its cure date or expiry when the
+    batch is new. unit_cost: a piece, in the store's currency; None: as those on the shelf.
+    Returns the receipt.
     """
     require(actor, Capability.KEEP_STOCK, store.site)
-    _require_quantity(quantity)
-    reason = _reason(reason, needed=False)
+    require_quantity(quantity)
+    reason = tidy_reason(reason, needed=False)
     at = now or timezone.now()
     level = lock_levels(store, [part.pk])[part.pk]
+    batch = batches.batch_for(
+        level.part, code=batch_code, cured_on=cured_on, expires_on=expires_on, today=at.date()
+    )
+    return take_in(
+        level,
+        quantity,
+        by=actor,
+        at=at,
+        batch=batch,
+        unit_cost=require_amount(unit_cost, field="unit_cost"),
+        bin=bin,
+        reason=reason,
+    )
+
+
+def take_in(
+    level: StockLevel,
+    quantity: int,
+    *,
+    by: User,
+    at: datetime,
+    batch: Batch | None = None,
+    unit_cost: Decimal | None = None,
+    bin: str | None = None,
+    order_line: OrderLine | None = None,
+    reason: str = "",
+) -> Movement:
+    """A receipt onto a locked level, and what follows of it; the caller checks who may."""
     if bin is not None:
-        _set_bin(level, bin)
-    movement = _append(level, MovementKind.RECEIPT, quantity, by=actor, at=at, reason=reason)
-    allot(level, by=actor, at=at)
+        set_bin(level, bin)
+    movement = ledger.append(
+        level,
+        MovementKind.RECEIPT,
+        quantity,
+        by=by,
+        at=at,
+        batch=batch.pk if batch else None,
+        unit_cost=unit_cost,
+        order_line=order_line,
+        reason=reason,
+    )
+    settle(level, by=by, at=at)
     return movement
 
 
-def _set_bin(level: StockLevel, bin: str) -> None:
+def settle(level: StockLevel, *, by: User | None, at: datetime) -> None:
+    """After any change of what is free on a locked level: serve who waits, and plan again."""
+    allot(level, by=by, at=at)
+    ledger.plan_again([level.part_id], site=level.store.site)
+
+
+def set_bin(level: StockLevel, bin: str) -> None:
     bin = bin.strip().upper()
     if len(bin) > 20:
         raise Fault("A bin has at most 20 characters.", field="bin")
@@ -185,36 +161,72 @@ def correct_count(
     part: Part,
     counted: int,
     reason: str,
+    batch: Batch | None = None,
     now: datetime | None = None,
 ) -> Movement:
     """Sets the sum on hand to what was counted on the shelf. Needs keep_stock; locks the level.
 
-    Raises Conflict when fewer were counted than are reserved, or when the count changes nothing.
+    batch: counted are those of this batch alone; a part that lies there by batch needs it. Raises
+    Conflict when fewer would be left than are reserved, or when the count changes nothing.
     """
     require(actor, Capability.KEEP_STOCK, store.site)
-    _require_quantity(counted, field="counted", least=0)
-    reason = _reason(reason, needed=True)
+    require_quantity(counted, field="counted", least=0)
+    reason = tidy_reason(reason, needed=True)
     at = now or timezone.now()
     level = lock_levels(store, [part.pk])[part.pk]
-    if counted < level.reserved:
+    change = counted - _on_record(level, batch, counted)
+    left = level.on_hand + change
+    if left < level.reserved:
         raise Conflict(
-            f"{level.reserved} of {part.number} are reserved for demands, but {counted} were "
-            "counted. First record the pulls of what has already left the shelf, then count "
-            "again.",
+            f"{level.reserved} of {part.number} are reserved for demands and transfers, but by "
+            f"this count {left} would be left. First record the pulls of what has already left "
+            "the shelf, then count again.",
             field="counted",
             code="below_reserved",
         )
-    if counted == level.on_hand:
+    if change == 0:
         raise Conflict(
             f"The ledger says {counted} as well; there is nothing to correct.",
             field="counted",
             code="nothing_to_correct",
         )
-    movement = _append(
-        level, MovementKind.CORRECTION, counted - level.on_hand, by=actor, at=at, reason=reason
+    movement = ledger.append(
+        level,
+        MovementKind.CORRECTION,
+        change,
+        by=actor,
+        at=at,
+        batch=batch.pk if batch else None,
+        reason=reason,
     )
-    allot(level, by=actor, at=at)
+    settle(level, by=actor, at=at)
     return movement
+
+
+def _on_record(level: StockLevel, batch: Batch | None, counted: int) -> int:
+    """What the ledger says of what was counted: one batch, or all where none lies by batch."""
+    lots = ledger.lots_of(level)
+    if batch is not None:
+        require_batch_of(level.part, batch)
+        return sum(lot.quantity for lot in lots if lot.batch == batch.pk)
+    more_of_unknown_age = level.part.ages and counted > level.on_hand
+    if more_of_unknown_age or any(lot.batch is not None for lot in lots):
+        raise Fault(
+            f"{level.part.number} is kept by batch: count one batch at a time, and say which. "
+            "What lies there of a new batch is received.",
+            field="batch_code",
+            code="required",
+        )
+    return level.on_hand
+
+
+def require_batch_of(part: Part, batch: Batch) -> None:
+    if batch.part_id != part.pk:
+        raise Fault(
+            f"Batch {batch} is not one of {part.number}. Look at the label again.",
+            field="batch_code",
+            code="other_batch",
+        )
 
 
 @transaction.atomic
@@ -225,54 +237,80 @@ def scrap(
     part: Part,
     quantity: int,
     reason: str,
+    batch: Batch | None = None,
     now: datetime | None = None,
 ) -> Movement:
     """Takes unusable parts off the shelf for good. Needs keep_stock; locks the level.
 
-    Raises Conflict when more than the unreserved quantity would go.
+    batch: which they are of; what has expired goes this way too. Raises Conflict when more than
+    the unreserved quantity would go, or the part lies there by batch and none is named.
     """
     require(actor, Capability.KEEP_STOCK, store.site)
-    _require_quantity(quantity)
-    reason = _reason(reason, needed=True)
+    require_quantity(quantity)
+    reason = tidy_reason(reason, needed=True)
+    if batch is not None:
+        require_batch_of(part, batch)
     level = lock_levels(store, [part.pk])[part.pk]
-    return _append(
-        level, MovementKind.SCRAP, quantity, by=actor, at=now or timezone.now(), reason=reason
+    at = now or timezone.now()
+    movement = ledger.append(
+        level,
+        MovementKind.SCRAP,
+        quantity,
+        by=actor,
+        at=at,
+        batch=batch.pk if batch else None,
+        reason=reason,
     )
-
-
-# --- Steps of the demand services: they check who may, and hold the locks -----------------------
+    settle(level, by=actor, at=at)
+    return movement
 
 
 def allot(level: StockLevel, *, by: User | None, at: datetime) -> None:
-    """Reserves what is free for the site's waiting demands, oldest first, and tells the rest why.
+    """Reserves what is free for the site's waiting demands, the most urgent first.
 
-    `level` must be locked. A demand is reserved whole or not at all, and a younger one never
-    overtakes an older one: a pump that needs four seals would otherwise wait for ever.
+    `level` must be locked. A demand is reserved whole or not at all, and a less urgent one never
+    overtakes: a pump that needs four seals would otherwise wait for ever. Who still has nothing is
+    told why; what comes from elsewhere is planning's to say.
     """
     waiting = list(
         Demand.objects.select_for_update(of=("self",))
-        .filter(site_id=level.store.site_id, part_id=level.part_id, state=DemandState.SHORT.value)
-        .order_by("raised_at", "id")
+        .annotate(wanted=Coalesce("supplied_part", "part"))
+        .filter(
+            site_id=level.store.site_id,
+            wanted=level.part_id,
+            state__in=[s.value for s in WAITING],
+        )
+        .select_related("inspection__need", "part")
+        .order_by("id")
     )
+    if not waiting:
+        return
+    waiting.sort(key=urgency_of)
     site = level.store.site
+    free = ledger.free_of(level, at.date())
     blocked = False
     elsewhere: str | None = None
     for demand in waiting:
-        if not blocked and level.available >= demand.quantity:
-            reserve(level, demand, by=by, at=at)
+        if not blocked and free >= demand.quantity:
+            ledger.reserve(level, demand, by=by, at=at)
+            free -= demand.quantity
             continue
-        if elsewhere is None:
-            elsewhere = _held_elsewhere(level.part, site)
-        queue = " Older demands come first." if blocked else ""
-        why = why_sentence(
-            f"{demand.quantity} needed, {level.available} free of {level.on_hand} on hand at "
-            f"{site.name}.{queue} {elsewhere}"
-        )
+        if demand.state == DemandState.SHORT.value:
+            if elsewhere is None:
+                elsewhere = _held_elsewhere(level.part, site)
+            queue = " More urgent demands come first." if blocked else ""
+            why = (
+                f"{demand.quantity} needed, {max(free, 0)} free of {level.on_hand} on hand at "
+                f"{site.name}.{queue} {elsewhere}"
+            )
+            ledger.move_demand(demand, DemandState.SHORT, why, by=by, at=at)
         blocked = True
-        if demand.why != why:
-            demand.why = why
-            demand.version += 1
-            demand.save(update_fields=["why", "version"])
+
+
+def urgency_of(demand: Demand) -> Urgency:
+    """Sort key of a demand read with its inspection's need."""
+    need = getattr(demand.inspection, "need", None)
+    return urgency(need.needed_on if need else None, demand.raised_at, demand.pk)
 
 
 def _held_elsewhere(part: Part, site: Site) -> str:
@@ -280,93 +318,3 @@ def _held_elsewhere(part: Part, site: Site) -> str:
     if not holders:
         return "No other site has any free."
     return "Free elsewhere: " + ", ".join(f"{h.site_name} {h.available}" for h in holders) + "."
-
-
-def reserve(level: StockLevel, demand: Demand, *, by: User | None, at: datetime) -> None:
-    """Promises stock to one waiting demand; both must be locked."""
-    require_move(DemandState(demand.state), DemandState.RESERVED)
-    _append(level, MovementKind.RESERVATION, demand.quantity, by=by, at=at, demand=demand)
-    demand.state = DemandState.RESERVED.value
-    bin = f", bin {level.bin}" if level.bin else ""
-    demand.why = why_sentence(f"{demand.quantity} reserved at {level.store.site.name}{bin}.")
-    demand.version += 1
-    demand.save(update_fields=["state", "why", "version"])
-
-
-def release(
-    level: StockLevel, demand: Demand, *, by: User | None, at: datetime, reason: str
-) -> None:
-    """Takes the promise back; both must be locked, and the caller moves the demand on."""
-    _append(
-        level, MovementKind.RELEASE, demand.quantity, by=by, at=at, demand=demand, reason=reason
-    )
-
-
-def issue(level: StockLevel, demand: Demand, *, by: User, at: datetime) -> None:
-    """Hands a reserved demand's parts out; both must be locked."""
-    require_move(DemandState(demand.state), DemandState.ISSUED)
-    _append(level, MovementKind.ISSUE, demand.quantity, by=by, at=at, demand=demand)
-    demand.state = DemandState.ISSUED.value
-    demand.issued_at, demand.issued_by = at, by
-    demand.why = why_sentence(f"{demand.quantity} issued from {level.store}.")
-    demand.version += 1
-    demand.save(update_fields=["state", "issued_at", "issued_by", "why", "version"])
-
-
-# --- Proof that the sums are the sums -----------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Difference:
-    """One store and part whose kept sums disagree with the ledger or with the demands."""
-
-    store: str
-    part: str
-    on_hand: int
-    on_hand_in_ledger: int
-    reserved: int
-    reserved_in_ledger: int
-    reserved_by_demands: int
-
-    def __str__(self) -> str:
-        return (
-            f"{self.part} in {self.store}: on hand {self.on_hand}, ledger "
-            f"{self.on_hand_in_ledger}; reserved {self.reserved}, ledger "
-            f"{self.reserved_in_ledger}, demands {self.reserved_by_demands}"
-        )
-
-
-# One statement, so that all three sums are of the same moment while others go on writing.
-_COMPARE = """
-    WITH ledger AS (
-        SELECT store_id, part_id, sum(on_hand_change) AS on_hand, sum(reserved_change) AS reserved
-        FROM parts_movement GROUP BY store_id, part_id
-    ), promised AS (
-        SELECT s.id AS store_id, d.part_id, sum(d.quantity) AS reserved
-        FROM parts_demand d JOIN parts_store s ON s.site_id = d.site_id
-        WHERE d.state = 'reserved' GROUP BY s.id, d.part_id
-    ), compared AS (
-        SELECT store_id, part_id,
-               coalesce(k.on_hand, 0) AS on_hand, coalesce(l.on_hand, 0) AS ledger_on_hand,
-               coalesce(k.reserved, 0) AS reserved, coalesce(l.reserved, 0) AS ledger_reserved,
-               coalesce(p.reserved, 0) AS promised
-        FROM parts_stocklevel k
-        FULL JOIN ledger l USING (store_id, part_id)
-        FULL JOIN promised p USING (store_id, part_id)
-    )
-    SELECT s.name, p.number, c.on_hand, c.ledger_on_hand, c.reserved, c.ledger_reserved, c.promised
-    FROM compared c JOIN parts_store s ON s.id = c.store_id JOIN parts_part p ON p.id = c.part_id
-    WHERE c.on_hand <> c.ledger_on_hand OR c.reserved <> c.ledger_reserved
-       OR c.reserved <> c.promised
-    ORDER BY s.name, p.number
-"""
-
-
-def check_ledger() -> list[Difference]:
-    """Every store and part whose sums differ from the ledger or the open demands; best empty."""
-    with connection.cursor() as cursor:
-        cursor.execute(_COMPARE)
-        return [
-            Difference(name, number, *(int(value) for value in sums))
-            for name, number, *sums in cursor.fetchall()
-        ]

@@ -7,12 +7,12 @@ from typing import Any
 from django import forms
 from django.db.models import QuerySet
 
-from fleet.models import PumpModel, Site
-from fleet.vocabulary import Component
+from fleet.models import Site
+from fleet.web.forms import FigureField
 from parts.board import Show
+from parts.catalogue_selectors import find_batch, find_part
 from parts.models import Part, Store
-
-_ROWS_FOR_MORE = 4
+from parts.web.forms_catalogue import BatchField, PartNumberField, day_input
 
 
 class BoardFilter(forms.Form):
@@ -41,80 +41,6 @@ class ScanField(forms.CharField):
         super().__init__(max_length=100, widget=forms.TextInput(attrs), **kwargs)
 
 
-class PullForm(forms.Form):
-    """quantity is asked only where the line wants more than one."""
-
-    scanned_number = ScanField(
-        label="Scan or type the part number",
-        error_messages={"required": "Scan the label, or type the number that is on it."},
-    )
-    quantity = forms.IntegerField(
-        label="Counted into the hand",
-        required=False,
-        widget=forms.NumberInput(attrs={"inputmode": "numeric", "min": "1"}),
-    )
-
-
-class PartForm(forms.Form):
-    number = forms.CharField(
-        label="Part number",
-        max_length=40,
-        help_text="Capital letters, figures and hyphens, as on the label.",
-    )
-    name = forms.CharField(label="Name", max_length=120)
-    unit = forms.CharField(label="Counted in", max_length=10, initial="piece")
-    is_kit = forms.BooleanField(
-        label="It is a kit",
-        required=False,
-        help_text="Stocked and pulled as one, with single parts in it.",
-    )
-
-
-class PartNumberField(forms.CharField):
-    """A part of the catalogue by its number."""
-
-    def __init__(self, **kwargs: Any) -> None:
-        kwargs.setdefault("label", "Part number")
-        super().__init__(max_length=40, **kwargs)
-        self.widget.attrs.update(
-            {"autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false"}
-        )
-
-    def clean(self, value: Any) -> Any:
-        number = super().clean(value).strip().upper()
-        if not number:
-            return None
-        part = Part.objects.filter(number=number).first()
-        if part is None:
-            raise forms.ValidationError(
-                f"'{number}' is not in the catalogue. Check the label, or add the part first.",
-                code="unknown",
-            )
-        return part
-
-
-class ContentForm(forms.Form):
-    """One row of a kit; without a number it is left out."""
-
-    part = PartNumberField(required=False)
-    quantity = forms.IntegerField(
-        label="Quantity", required=False, widget=forms.NumberInput(attrs={"size": "5"})
-    )
-
-
-ContentFormSet = forms.formset_factory(ContentForm, extra=_ROWS_FOR_MORE, max_num=500)
-
-
-class FitForm(forms.Form):
-    model = forms.ModelChoiceField(
-        PumpModel.objects.all(), empty_label="choose", label="Pump model"
-    )
-    component = forms.ChoiceField(
-        label="Component it renews", choices=[(c.value, c.label) for c in Component]
-    )
-    quantity = forms.IntegerField(label="How many", initial=1)
-
-
 class OnShelfForm(forms.Form):
     """One part in one store."""
 
@@ -127,9 +53,62 @@ class OnShelfForm(forms.Form):
         if len(stores) == 1:
             self.fields["store"].initial = stores[0]
 
+    def part_asked(self) -> Part | None:
+        """The part, as far as it is known before the form is checked."""
+        number = (
+            self.data.get("part")
+            if self.is_bound
+            else self.get_initial_for_field(self.fields["part"], "part")
+        )
+        return find_part(number or "")
+
+
+class _OfBatchForm(OnShelfForm):
+    """What lies on a shelf already: of a part that ages, one batch of it."""
+
+    batch_code = BatchField(required=False, help_text="Of a part that ages, from the label.")
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        part = self.part_asked()
+        if part is not None and not part.ages:
+            del self.fields["batch_code"]
+
+    def clean(self) -> dict[str, Any]:
+        """With `batch` in place of its code; None where the part has none."""
+        typed = super().clean() or self.cleaned_data
+        code, part = typed.pop("batch_code", ""), typed.get("part")
+        typed["batch"] = find_batch(part, code) if part is not None and code else None
+        if part is not None and code and typed["batch"] is None:
+            self.add_error(
+                "batch_code",
+                f"'{code}' is no batch of {part.number} on record. Look at the label again.",
+            )
+        return typed
+
 
 class ReceiveForm(OnShelfForm):
     quantity = forms.IntegerField(label="How many came")
+    batch_code = BatchField(
+        required=False, help_text="Of a part that ages, from the label of the delivery."
+    )
+    cured_on = forms.DateField(
+        label="Cure date",
+        required=False,
+        widget=day_input(),
+        help_text="When the batch is new: its expiry is reckoned from it.",
+    )
+    expires_on = forms.DateField(
+        label="Expiry on the label",
+        required=False,
+        widget=day_input(),
+        help_text="Where the label names one.",
+    )
+    unit_cost = FigureField(
+        label="Cost of a piece",
+        required=False,
+        help_text="In the currency of the store. Left empty: as those on the shelf.",
+    )
     bin = forms.CharField(
         label="Bin",
         max_length=20,
@@ -140,12 +119,19 @@ class ReceiveForm(OnShelfForm):
         label="Note", max_length=200, required=False, help_text="A delivery note, say."
     )
 
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        part = self.part_asked()
+        if part is not None and not part.ages:
+            for name in ("batch_code", "cured_on", "expires_on"):
+                del self.fields[name]
 
-class CorrectForm(OnShelfForm):
+
+class CorrectForm(_OfBatchForm):
     counted = forms.IntegerField(label="Counted on the shelf")
     reason = forms.CharField(label="Why they differ", max_length=200)
 
 
-class ScrapForm(OnShelfForm):
+class ScrapForm(_OfBatchForm):
     quantity = forms.IntegerField(label="How many go")
     reason = forms.CharField(label="Why", max_length=200)

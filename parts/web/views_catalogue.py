@@ -4,19 +4,25 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.db.models import QuerySet
 from django.forms import Form
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
+from django.utils import timezone
 
+from fleet.models import PumpModel
 from fleet.roles import Capability
 from fleet.web.pages import FormPage, Page, SharedPage, do_once, refusal_of, rows_page
-from parts import selectors
+from parts import buying_selectors, catalogue_selectors, selectors
 from parts.models import Fit, KitContent, Part
+from parts.rules.serials import range_words
 from parts.services import catalogue
-from parts.web import forms
+from parts.web import forms_catalogue as forms
+from parts.web.forms import CatalogueFilter
 
 MOVEMENTS_SHOWN = 50
+OPENINGS_SHOWN = 20
 
 
 class Catalogue(SharedPage):
@@ -24,12 +30,19 @@ class Catalogue(SharedPage):
     partial = "rows"
 
     def get(self, request: HttpRequest) -> HttpResponse:
-        asked = forms.CatalogueFilter(request.GET)
+        asked = CatalogueFilter(request.GET)
         asked.is_valid()
         query = asked.cleaned_data.get("q", "")
         page = rows_page(request, selectors.catalogue(query))
+        newest = catalogue_selectors.newest_of(page.object_list)
         return self.show(
-            {"page": page, "filter": asked, "query": query, "may": self.may_somewhere()}
+            {
+                "page": page,
+                "rows": [(part, newest.get(part.pk)) for part in page.object_list],
+                "filter": asked,
+                "query": query,
+                "may": self.may_somewhere(),
+            }
         )
 
 
@@ -40,31 +53,61 @@ class OnePart(SharedPage):
         part = get_object_or_404(selectors.catalogue(), pk=pk)
         levels = selectors.stock_levels().visible_to(self.actor).filter(part=part)
         own_sites = {level.store.site.name for level in levels}
+        batches = catalogue_selectors.batch_levels().visible_to(self.actor)
+        openings = catalogue_selectors.openings().visible_to(self.actor)
         moves = selectors.movements().visible_to(self.actor).filter(part=part)
+        stand_ins = catalogue_selectors.alternatives()
+        contents = list(part.contents.all())
         return self.show(
             {
                 "part": part,
-                "contents": part.contents.all(),
+                "newest": catalogue_selectors.newest(part),
+                "older": catalogue_selectors.older_than(part),
+                "stand_ins": stand_ins.filter(part=part),
+                "stands_in_for": stand_ins.filter(other=part),
+                "contents": contents,
+                # Their age is then the kit's, and nobody would know it.
+                "ageless": [] if part.ages else [c.part for c in contents if c.part.ages],
+                "offers": buying_selectors.with_observed(buying_selectors.offers_of(part)),
                 "in_kits": KitContent.objects.filter(part=part).select_related("kit"),
-                "fits": selectors.fits().filter(part=part),
+                "fits": with_serials(selectors.fits().filter(part=part)),
                 "levels": levels.order_by("store__site__name"),
+                "batches": batches.filter(batch__part=part),
+                "today": timezone.now().date(),
                 "elsewhere": [
                     h for h in selectors.holders_of(part) if h.site_name not in own_sites
                 ],
-                "movements": moves[:MOVEMENTS_SHOWN],
+                "openings": openings.filter(kit=part)[:OPENINGS_SHOWN],
+                "movements": moves.select_related("batch")[:MOVEMENTS_SHOWN],
                 "may": self.may_somewhere(),
             }
         )
 
 
-class _CataloguePage(FormPage):
+def with_serials(fits: QuerySet[Fit]) -> list[tuple[Fit, str]]:
+    """Fits, each with the pumps it is for in words."""
+    return [(fit, range_words(fit.serial_from, fit.serial_to)) for fit in fits]
+
+
+class OfModel(SharedPage):
+    """What renews the components of a pump model: a part of the model's page."""
+
+    template_name = "parts/of_model.html"
+    partial = "found"
+
+    def get(self, request: HttpRequest, pk: int) -> HttpResponse:
+        model = get_object_or_404(PumpModel, pk=pk)
+        return self.show({"model": model, "fits": with_serials(selectors.fits_of(model))})
+
+
+class CataloguePage(FormPage):
     """A form that whoever keeps the catalogue at any site may use."""
 
     def prepare(self) -> None:
         self.require_somewhere(Capability.KEEP_CATALOGUE)
 
 
-class PartAdd(_CataloguePage):
+class PartAdd(CataloguePage):
     form_class = forms.PartForm
     title = "Add a part"
     verb = "Add the part"
@@ -82,7 +125,9 @@ class PartAdd(_CataloguePage):
         return {"back": reverse("parts:catalogue")}
 
 
-class _OfPart(_CataloguePage):
+class OfPart(CataloguePage):
+    """The same about one part."""
+
     part: Part
 
     def prepare(self) -> None:
@@ -101,14 +146,14 @@ class _OfPart(_CataloguePage):
         }
 
 
-class PartEdit(_OfPart):
+class PartEdit(OfPart):
     form_class = forms.PartForm
     title = "Correct the part"
     verb = "Save the changes"
     said = "The part is changed."
 
     def make_form(self, **bound: Any) -> Form:
-        names = ("number", "name", "unit", "is_kit")
+        names = forms.PartForm.base_fields
         return forms.PartForm(**bound, initial={n: getattr(self.part, n) for n in names})
 
     def save(self, form: Form) -> Part:
@@ -184,7 +229,7 @@ def _count(quantity: int | None) -> int:
     return 1 if quantity is None else quantity
 
 
-class FitAdd(_OfPart):
+class FitAdd(OfPart):
     form_class = forms.FitForm
     title = "Say what it renews"
     verb = "Add the fit"
@@ -204,12 +249,12 @@ class FitAdd(_OfPart):
     def context(self, form: Form) -> dict[str, Any]:
         return {
             **super().context(form),
-            "lead": "It takes the place of the part that was named for this component before. "
+            "lead": "It takes the place of the part named for the very same serials before. "
             "Demands already matched keep their part.",
         }
 
 
-class FitRemove(_CataloguePage):
+class FitRemove(CataloguePage):
     form_class = Form
     title = "Take a fit out"
     verb = "Take it out"
@@ -229,8 +274,8 @@ class FitRemove(_CataloguePage):
 
     def context(self, form: Form) -> dict[str, Any]:
         return {
-            "lead": f"{self.fit}: from then on a demand for it finds no part, until another is "
-            "named.",
+            "lead": f"{self.fit}, {range_words(self.fit.serial_from, self.fit.serial_to)}: from "
+            "then on a demand for it finds no part, until another is named.",
             "danger": True,
             "back": reverse("parts:part", args=[self.fit.part_id]),
         }

@@ -1,130 +1,80 @@
-"""Pull lists: what the store hands out for each inspection, line by line along the bins."""
+"""Pull lists as they are chosen, how far an inspection's parts are, and demands without a part."""
 
 from __future__ import annotations
 
 from collections import Counter
-from typing import Any
 
 from django.contrib import messages
-from django.forms import Form
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
+from django.utils import timezone
 
+from fleet.plumbing.csp import with_camera
 from fleet.plumbing.scoping import SiteScopedMixin
 from fleet.roles import Capability
-from fleet.web.pages import Page, do_once, refusal_of, rows_page, show_refusal
+from fleet.web.pages import Page, do_once, refusal_of, rows_page
 from inspections.models import Inspection
-from parts import selectors
+from parts import buying_selectors, pulling_selectors, selectors
 from parts.board import free_elsewhere
-from parts.lifecycle import DemandState
 from parts.models import Demand
-from parts.services import demands
-from parts.web.forms import PullForm
-from parts.web.scanning import COUNT_NEEDED, count_for, line_for
+from parts.rules.labels import read_bag
+from parts.rules.lifecycle import DemandState
+from parts.services import demands, pulling
+from parts.web import pull_words
+from parts.web.forms_pulling import ListsFilter
+from parts.web.views_walking import cannot_be_pulled, needed_of, to_confirm
 
 
 class PullLists(Page):
+    """All lists, wanted soonest first. ?bag= is a scanned bag label: its list opens."""
+
     template_name = "parts/pull_lists.html"
 
     def get(self, request: HttpRequest) -> HttpResponse:
+        if "bag" in request.GET:
+            return self._open_bag(request.GET["bag"])
         done = request.GET.get("done") == "yes"
-        lists = selectors.pull_lists(self.actor, done=done)
+        benches = pulling_selectors.benches(self.actor)
+        form = ListsFilter(request.GET, benches=benches)
+        bench = form.cleaned_data["bench"] if form.is_valid() else ""
+        lists = pulling_selectors.lists_by_need(self.actor, done=done, bench=bench)
+        today = timezone.localdate()
+        page = rows_page(request, lists)
+        for row in page.object_list:
+            row.needed = pull_words.needed(row.needed_on, today)
+            row.waits_count = row.short_count + row.coming_count + row.ordered_count
         waiting = selectors.demands().visible_to(self.actor).order_by()
         counts = Counter(waiting.values_list("state", flat=True))
-        return self.show(
+        response = self.show(
             {
-                "page": rows_page(request, lists),
+                "page": page,
                 "done": done,
+                "filter": form,
+                "benches": benches,
+                "bench": bench,
+                "overdue": 0 if done else lists.filter(needed_on__lt=today).count(),
                 "reserved": counts[DemandState.RESERVED.value],
                 "short": counts[DemandState.SHORT.value],
+                "coming": counts[DemandState.COMING.value],
+                "ordered": counts[DemandState.ORDERED.value],
+                "late_lines": buying_selectors.late_count(self.actor, today),
                 "unmatched": counts[DemandState.UNMATCHED.value],
                 "may": self.may_somewhere(),
             }
         )
+        return with_camera(response)
 
-
-class PullList(SiteScopedMixin, Page):
-    """One list. A scanner types the number and Enter; a single part is then issued at once."""
-
-    template_name = "parts/pull_list.html"
-    partial = "list"
-    scoped_queryset = Inspection.objects.select_related("site", "pump__model")
-
-    def get(self, request: HttpRequest, pk: int) -> HttpResponse:
-        return self._page(self._inspection(pk), PullForm())
-
-    def post(self, request: HttpRequest, pk: int) -> HttpResponse:
-        inspection = self._inspection(pk)
-        self.require_at(Capability.PULL_PARTS, inspection.site)
-        form = PullForm(request.POST)
-        if not form.is_valid():
-            return self._page(inspection, form, status=422)
-        found: list[Demand] = []
-
-        def work() -> HttpResponse:
-            scanned = form.cleaned_data["scanned_number"]
-            line = line_for(list(selectors.pull_list(inspection)), scanned)
-            found.append(line)
-            issued = demands.pull(
-                actor=self.actor,
-                demand=line,
-                scanned_number=scanned,
-                quantity=count_for(line, form.cleaned_data["quantity"]),
+    def _open_bag(self, scanned: str) -> HttpResponse:
+        number = read_bag(scanned)
+        asking = selectors.inspections_with_demands().visible_to(self.actor)
+        if number is None or not asking.filter(pk=number).exists():
+            messages.error(
+                self.request,
+                f"'{scanned[:40]}' is not the label of a bag that you can see. Choose its list "
+                "below.",
             )
-            messages.success(request, f"{issued.quantity} {issued.part} issued.")
-            return redirect("parts:pull-list", pk)
-
-        answer: list[HttpResponse] = []
-        fault = refusal_of(lambda: answer.append(do_once(request, work)))
-        if fault is None:
-            return answer[0]
-        if fault.code == COUNT_NEEDED:
-            # A question, no refusal: the right part was scanned, there are just several of it.
-            return self._page(inspection, form, at=found[0], ask=fault.detail)
-        for each in fault.each():
-            each.field = each.field if each.field in form.fields else "scanned_number"
-        status = show_refusal(form, fault)
-        return self._page(inspection, form, status=status, at=found[0] if found else None)
-
-    def _inspection(self, pk: int) -> Inspection:
-        inspection: Inspection = get_object_or_404(self.get_queryset(), pk=pk)
-        return inspection
-
-    def _page(
-        self,
-        inspection: Inspection,
-        form: Form,
-        *,
-        status: int = 200,
-        at: Demand | None = None,
-        ask: str = "",
-    ) -> HttpResponse:
-        lines = list(selectors.pull_list(inspection))
-        holders = free_elsewhere(lines)
-        counts = Counter(line.state for line in lines)
-        asks_count = "quantity" in form.errors or (at is not None and at.quantity > 1)
-        form.fields["quantity"].required = asks_count
-        if form.is_bound and not asks_count:
-            # The next scan must not be typed behind the wrong one; the refusal names that.
-            form.data = {**form.data.dict(), "scanned_number": ""}  # type: ignore[attr-defined]
-        field = "quantity" if ask or "quantity" in form.errors else "scanned_number"
-        form.fields[field].widget.attrs["autofocus"] = True
-        to_pull = counts[DemandState.RESERVED.value]
-        context: dict[str, Any] = {
-            "inspection": inspection,
-            "pump": inspection.pump,
-            "lines": [(line, holders.get((line.part_id, line.site_id), ())) for line in lines],
-            "form": form,
-            "asks_count": asks_count,
-            "at": at,
-            "ask": ask,
-            "to_pull": to_pull,
-            "short": counts[DemandState.SHORT.value],
-            "unmatched": counts[DemandState.UNMATCHED.value],
-            "issued": counts[DemandState.ISSUED.value],
-            "may": self.may_at(inspection.site),
-        }
-        return self.show(context, status=status)
+            return redirect("parts:pull-lists")
+        return redirect("parts:pull-list", number)
 
 
 class OfInspection(SiteScopedMixin, Page):
@@ -132,27 +82,57 @@ class OfInspection(SiteScopedMixin, Page):
 
     template_name = "parts/of_inspection.html"
     partial = "parts"
-    scoped_queryset = Inspection.objects.select_related("site", "pump")
+    scoped_queryset = Inspection.objects.select_related("site", "pump", "need")
 
     def get(self, request: HttpRequest, pk: int) -> HttpResponse:
+        return self._page(get_object_or_404(self.get_queryset(), pk=pk))
+
+    def post(self, request: HttpRequest, pk: int) -> HttpResponse:
+        """The technician has the parts that were handed out."""
         inspection = get_object_or_404(self.get_queryset(), pk=pk)
-        lines = list(selectors.pull_list(inspection))
-        holders = free_elsewhere(lines)
-        waits = [
-            (line, holders.get((line.part_id, line.site_id), ()))
-            for line in lines
-            if line.state in (DemandState.SHORT.value, DemandState.UNMATCHED.value)
+        self.require_at(Capability.INSPECT, inspection.site)
+
+        def work() -> HttpResponse:
+            pulling.confirm_issue(actor=self.actor, demands=to_confirm([inspection]))
+            return redirect("parts:of-inspection", pk)
+
+        answer: list[HttpResponse] = []
+        fault = refusal_of(lambda: answer.append(do_once(request, work)))
+        if fault is None:
+            return answer[0]
+        return self._page(inspection, status=422, fault=fault.detail)
+
+    def _page(self, inspection: Inspection, *, status: int = 200, fault: str = "") -> HttpResponse:
+        lines = [
+            line
+            for line in pulling_selectors.lines_of([inspection])
+            if line.state != DemandState.RETURNED.value
         ]
+        holders = free_elsewhere(lines)
         counts = Counter(line.state for line in lines)
+        issued = [line for line in lines if line.state == DemandState.ISSUED.value]
         return self.show(
             {
                 "inspection": inspection,
                 "pump": inspection.pump,
                 "total": len(lines),
-                "waits": waits,
+                "waits": [
+                    pull_words.waits_in_a_sentence(
+                        line, holders.get((line.part_id or 0, line.site_id), ())
+                    )
+                    for line in lines
+                    if cannot_be_pulled(line)
+                ],
                 "reserved": counts[DemandState.RESERVED.value],
-                "issued": counts[DemandState.ISSUED.value],
-            }
+                "issued": len(issued),
+                "to_confirm": [line for line in issued if line.confirmed_at is None],
+                "in_hand": [line for line in issued if line.confirmed_at is not None],
+                "to_return": [line for line in issued if line.why == pulling.RETURN_IT],
+                "needed": needed_of(inspection),
+                "fault": fault,
+                "may": self.may_at(inspection.site),
+            },
+            status=status,
         )
 
 

@@ -5,16 +5,18 @@ from __future__ import annotations
 from typing import Any, ClassVar
 
 from django.contrib import messages
+from django.db.models import Sum
 from django.forms import Form
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
+from django.utils import timezone
 
 from fleet.models import Site
 from fleet.plumbing.scoping import SiteScopedMixin
 from fleet.roles import Capability
 from fleet.web.pages import FormPage, Page, rows_page
-from parts import selectors
+from parts import selectors, transfer_selectors
 from parts.models import Movement
 from parts.services import stock
 from parts.web import forms
@@ -37,15 +39,24 @@ class Stock(SiteScopedMixin, Page):
         narrowed = forms.CatalogueFilter(request.GET)
         narrowed.is_valid()
         query = narrowed.cleaned_data.get("q", "")
-        levels = selectors.stock_at(store) if store else selectors.stock_levels().none()
+        today = timezone.localdate()
+        shelves = (
+            transfer_selectors.shelves_of(store, today)
+            if store
+            else transfer_selectors.with_batches(selectors.stock_levels().none(), today)
+        )
+        levels = shelves
         for word in query.split():
             levels = levels.filter(part__in=selectors.catalogue(word))
         without = selectors.sites_without_store(self.actor)
+        sums = shelves.aggregate(gone=Sum("expired"), coming=Sum("in_transit"))
         return self.show(
             {
                 "store": store,
                 "stores": stores,
                 "query": query,
+                "expired": sums["gone"],
+                "in_transit": sums["coming"],
                 "page": rows_page(request, levels),
                 "may": self.may_at(store.site) if store else {},
                 "to_open": without.actable_by(self.actor, Capability.KEEP_STOCK),  # type: ignore[attr-defined]
@@ -73,7 +84,8 @@ class _OnShelf(FormPage):
 
     def make_form(self, **bound: Any) -> Form:
         stores = selectors.stores().actable_by(self.actor, Capability.KEEP_STOCK)
-        asked = {name: self.request.GET.get(name) for name in ("store", "part")}
+        names = ("store", "part", "batch_code", "quantity")
+        asked = {name: self.request.GET.get(name) for name in names}
         initial = {k: v for k, v in asked.items() if v}
         return self.form_class(**bound, stores=stores.order_by("site__name"), initial=initial)
 

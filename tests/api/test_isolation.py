@@ -53,6 +53,10 @@ SHARED_VIEWS = {
     "RejudgementViewSet",
     "PartViewSet",
     "FitViewSet",
+    "SupplierViewSet",
+    "OfferViewSet",
+    "ExchangeRateViewSet",
+    "AlternativeViewSet",
 }
 # Other views without scoping, each with the reason why it shows nothing of a site.
 UNSCOPED = {
@@ -62,6 +66,7 @@ UNSCOPED = {
     "ReceiptViewSet": "takes a store that its serializer scopes, and reads nothing back",
     "CorrectionViewSet": "takes a store that its serializer scopes, and reads nothing back",
     "ScrappingViewSet": "takes a store that its serializer scopes, and reads nothing back",
+    "HoldingChoiceViewSet": "takes a store that its serializer scopes, and answers two counts",
     "SpectacularAPIView": "the description of the API",
 }
 
@@ -191,7 +196,7 @@ def test_the_same_lists_do_show_a_site_to_its_own_people(two: Two) -> None:
             shown = content_of(answer)
             own = {"site-list": two.here.site.name, "store-list": two.here.store.name}
             expected = own.get(route.name)
-            if route.name in ("stock-list", "movement-list"):
+            if route.name in ("stock-list", "movement-list", "order-line-list"):
                 expected = two.here.part.number
             seen = expected in shown if expected else bool(two.here.marks_in(shown))
             assert seen, route
@@ -215,6 +220,14 @@ def test_lists_narrowed_to_the_rows_of_another_site_are_empty(two: Two) -> None:
         ("stock", {"part": here.part.pk}),
         ("movements", {"store": here.store.pk}),
         ("movements", {"demand": here.reserved.pk}),
+        ("counts", {"store": here.store.pk}),
+        ("count-lines", {"count": here.count.pk}),
+        ("labour", {"inspection": here.signed.pk}),
+        ("repair-costs", {"site": here.site.pk}),
+        ("orders", {"store": here.store.pk}),
+        ("holdings", {"store": here.store.pk}),
+        ("forecasts", {"part": here.part.pk}),
+        ("order-lines", {"order": here.order_sent.pk}),
         ("demands", {"site": here.site.pk}),
         ("demands", {"inspection": here.signed.pk}),
     )

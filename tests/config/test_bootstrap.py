@@ -132,7 +132,7 @@ def test_installing_asks_for_hashes_and_writes_the_stamp(checkout, monkeypatch, 
     bootstrap.build(checkout / ".venv", "dev")
     said = capfd.readouterr().out
     assert "pip install" in said
-    assert f"--require-hashes -r {checkout}/config/requirements/dev.txt" in said
+    assert f"--no-deps --require-hashes -r {checkout}/config/requirements/dev.txt" in said
     assert "Installing 2 packages" in said
     assert not bootstrap._outdated(checkout / ".venv", "dev")
 

@@ -20,7 +20,7 @@ from inspections.models import ComponentDisposition, Inspection
 from inspections.rules.dispositions import Disposition
 from inspections.services import signing
 from parts.models import Demand, Movement, Store
-from parts.services import catalogue, stock
+from parts.services import catalogue, ledger, stock
 from tests import factories
 from tests.journeys.background import relaying, settle, working
 
@@ -69,7 +69,7 @@ def test_every_replace_becomes_one_demand_though_the_worker_is_killed_at_random(
     reserved = Demand.objects.filter(state="reserved").count()
     assert Movement.objects.filter(kind="reservation").count() == reserved > 0
     assert Demand.objects.filter(state="short").count() == len(wanted) - reserved > 0
-    assert stock.check_ledger() == []
+    assert ledger.check_ledger() == []
     assert set(Pump.objects.values_list("status", flat=True)) == {"awaiting_parts"}
 
 

@@ -12,8 +12,8 @@ from inspections.models import Inspection
 from inspections.rules.lifecycle import Reason
 from inspections.services import opening, signing
 from parts.models import Demand, Fit, Movement, Store
-from parts.selectors import parts_ready, pull_list, pull_lists
-from parts.services import demands, stock
+from parts.selectors import pull_list, pull_lists
+from parts.services import demands, ledger, pulling
 from tests import factories
 from tests.parts.build import (
     BORE,
@@ -194,16 +194,16 @@ def test_the_last_pull_makes_the_pump_ready() -> None:
     put_on_shelf(yard, seals, 1)
     put_on_shelf(yard, gears, 2)
     first, second = demands.raise_for_signed(event=make_signed(yard, pump, [SEALS, GEARS]))
-    pulled = demands.pull(
+    pulled = pulling.pull(
         actor=yard.clerk, demand=first, scanned_number=f"  {seals.number.lower()} ", quantity=1
     )
     assert (pulled.state, pulled.issued_by) == ("issued", yard.clerk)
     assert status_of(pump) == "awaiting_parts"
-    demands.pull(actor=yard.clerk, demand=second, scanned_number=gears.number, quantity=2)
+    pulling.pull(actor=yard.clerk, demand=second, scanned_number=gears.number, quantity=2)
     assert status_of(pump) == "ready_to_rebuild"
     assert level(yard, seals) == (0, 0)
     assert level(yard, gears) == (0, 0)
-    assert stock.check_ledger() == []
+    assert ledger.check_ledger() == []
 
 
 def test_the_wrong_part_is_refused_by_its_name_with_the_bin_of_the_right_one() -> None:
@@ -213,7 +213,7 @@ def test_the_wrong_part_is_refused_by_its_name_with_the_bin_of_the_right_one() -
     put_on_shelf(yard, asked, 1, bin="A3")
     demand = raise_demand(yard, asked)
     with pytest.raises(Fault) as refused:
-        demands.pull(actor=yard.clerk, demand=demand, scanned_number="sk-200", quantity=1)
+        pulling.pull(actor=yard.clerk, demand=demand, scanned_number="sk-200", quantity=1)
     assert refused.value.code == "wrong_part"
     assert refused.value.detail == (
         "You scanned SK-200 (Seal kit, large). This demand asks for SK-100 (Seal kit, small) "
@@ -228,7 +228,7 @@ def test_a_part_the_catalogue_does_not_know_is_refused_as_scanned() -> None:
     put_on_shelf(yard, part, 1)
     demand = raise_demand(yard, part)
     with pytest.raises(Fault) as refused:
-        demands.pull(actor=yard.clerk, demand=demand, scanned_number="zz-9", quantity=1)
+        pulling.pull(actor=yard.clerk, demand=demand, scanned_number="zz-9", quantity=1)
     assert "You scanned 'ZZ-9', which is not in the catalogue." in refused.value.detail
 
 
@@ -238,7 +238,7 @@ def test_wrong_part_and_wrong_quantity_are_told_together() -> None:
     put_on_shelf(yard, part, 2)
     demand = raise_demand(yard, part, 2)
     with pytest.raises(Faults) as refused:
-        demands.pull(actor=yard.clerk, demand=demand, scanned_number="", quantity=1)
+        pulling.pull(actor=yard.clerk, demand=demand, scanned_number="", quantity=1)
     assert [f.code for f in refused.value.each()] == ["wrong_part", "wrong_quantity"]
     assert "You entered 1, but the demand asks for 2." in refused.value.detail
     demand.refresh_from_db()
@@ -250,12 +250,12 @@ def test_what_is_not_reserved_cannot_be_pulled_and_says_why() -> None:
     part = make_part(yard)
     demand = raise_demand(yard, part)
     with pytest.raises(Conflict) as refused:
-        demands.pull(actor=yard.clerk, demand=demand, scanned_number=part.number, quantity=1)
+        pulling.pull(actor=yard.clerk, demand=demand, scanned_number=part.number, quantity=1)
     assert refused.value.detail == f"Nothing is reserved for this demand. {demand.why}"
     put_on_shelf(yard, part, 1)
-    demands.pull(actor=yard.clerk, demand=demand, scanned_number=part.number, quantity=1)
+    pulling.pull(actor=yard.clerk, demand=demand, scanned_number=part.number, quantity=1)
     with pytest.raises(Conflict) as refused:
-        demands.pull(actor=yard.clerk, demand=demand, scanned_number=part.number, quantity=1)
+        pulling.pull(actor=yard.clerk, demand=demand, scanned_number=part.number, quantity=1)
     assert refused.value.detail.startswith(f"{yard.clerk} issued this on ")
     assert Movement.objects.filter(kind="issue").count() == 1
 
@@ -268,7 +268,7 @@ def test_only_who_pulls_parts_at_the_site_pulls_any(who: str) -> None:
     demand = raise_demand(yard, part)
     actor = yard.technician if who == "technician" else other.clerk
     with pytest.raises(NotAllowed):
-        demands.pull(actor=actor, demand=demand, scanned_number=part.number, quantity=1)
+        pulling.pull(actor=actor, demand=demand, scanned_number=part.number, quantity=1)
     assert level(yard, part) == (1, 1)
 
 
@@ -280,10 +280,10 @@ def test_nothing_is_pulled_while_the_pump_is_under_inspection_again() -> None:
     demand = raise_demand(yard, part, pump=pump)
     work = make_open(yard, pump)
     with pytest.raises(Conflict) as refused:
-        demands.pull(actor=yard.clerk, demand=demand, scanned_number=part.number, quantity=1)
+        pulling.pull(actor=yard.clerk, demand=demand, scanned_number=part.number, quantity=1)
     assert refused.value.code == "under_inspection"
     opening.abandon(actor=yard.technician, inspection=work, version=None, why="Opened by mistake")
-    demands.pull(actor=yard.clerk, demand=demand, scanned_number=part.number, quantity=1)
+    pulling.pull(actor=yard.clerk, demand=demand, scanned_number=part.number, quantity=1)
     assert status_of(pump) == "ready_to_rebuild"
 
 
@@ -296,9 +296,9 @@ def test_a_pump_with_demands_of_two_inspections_waits_for_both() -> None:
     fit(yard, pump, GEARS, gears)
     first = raise_demand(yard, seals, pump=pump)
     (second,) = demands.raise_for_signed(event=make_signed(yard, pump, [GEARS]))
-    demands.pull(actor=yard.clerk, demand=second, scanned_number=gears.number, quantity=1)
+    pulling.pull(actor=yard.clerk, demand=second, scanned_number=gears.number, quantity=1)
     assert status_of(pump) == "awaiting_parts"
-    demands.pull(actor=yard.clerk, demand=first, scanned_number=seals.number, quantity=1)
+    pulling.pull(actor=yard.clerk, demand=first, scanned_number=seals.number, quantity=1)
     assert status_of(pump) == "ready_to_rebuild"
 
 
@@ -361,7 +361,7 @@ def test_a_correction_carries_over_what_it_still_asks_for() -> None:
     assert level(yard, seals) == (1, 1)
     assert level(yard, gears) == (1, 0)
     assert status_of(pump) == "awaiting_parts"
-    assert stock.check_ledger() == []
+    assert ledger.check_ledger() == []
 
 
 def test_a_part_already_issued_is_not_drawn_twice_after_a_correction() -> None:
@@ -372,7 +372,7 @@ def test_a_part_already_issued_is_not_drawn_twice_after_a_correction() -> None:
     fit(yard, pump, SEALS, part)
     event = make_signed(yard, pump)
     (demand,) = demands.raise_for_signed(event=event)
-    demands.pull(actor=yard.clerk, demand=demand, scanned_number=part.number, quantity=1)
+    pulling.pull(actor=yard.clerk, demand=demand, scanned_number=part.number, quantity=1)
     correction = make_correction(yard, event, {SEALS: REPLACE})
     assert demands.raise_for_signed(event=correction) == []
     assert states(correction) == {SEALS: "issued"}
@@ -388,7 +388,7 @@ def test_a_part_issued_but_no_longer_wanted_is_flagged_for_return_once() -> None
     fit(yard, pump, SEALS, part)
     event = make_signed(yard, pump)
     (demand,) = demands.raise_for_signed(event=event)
-    demands.pull(actor=yard.clerk, demand=demand, scanned_number=part.number, quantity=1)
+    pulling.pull(actor=yard.clerk, demand=demand, scanned_number=part.number, quantity=1)
     correction = make_correction(yard, event, {SEALS: REUSE})
     demands.raise_for_signed(event=correction)
     demand.refresh_from_db()
@@ -468,10 +468,10 @@ def test_pull_lists_count_by_state_oldest_first_and_end_when_all_is_issued() -> 
         (second_event.inspection_id, 0, 2),
     ]
     put_on_shelf(yard, part, 1)
-    demands.pull(actor=yard.clerk, demand=first, scanned_number=part.number, quantity=1)
+    pulling.pull(actor=yard.clerk, demand=first, scanned_number=part.number, quantity=1)
     assert [r.pk for r in pull_lists(yard.clerk)] == [second_event.inspection_id]
     assert [r.pk for r in pull_lists(yard.clerk, done=True)] == [first.inspection_id]
-    assert parts_ready(first.inspection).all_issued
+    assert not first.inspection.demands.open().exists()
 
 
 def test_a_pull_list_runs_along_the_bins() -> None:

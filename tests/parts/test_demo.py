@@ -14,7 +14,7 @@ from fleet.plumbing import outbox
 from inspections.models import ComponentDisposition, Inspection, Reading, Verdict
 from parts.demo import story
 from parts.models import Demand, Movement
-from parts.services import stock
+from parts.services import ledger
 
 TODAY = datetime(2026, 3, 2, 6, tzinfo=UTC)
 
@@ -60,7 +60,7 @@ def test_the_demo_shows_every_state_and_is_the_same_every_time() -> None:
     )
     assert {"reserved", "short", "issued"} <= set(Demand.objects.values_list("state", flat=True))
     assert {"within", "out"} <= set(Verdict.objects.values_list("outcome", flat=True))
-    assert stock.check_ledger() == []
+    assert ledger.check_ledger() == []
     # The story raised its demands on their own dates; the outbox finds them there.
     demands = Demand.objects.count()
     outbox.drain()

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 import pytest
-from django.core.management import CommandError, call_command
-from django.db import connection
+from django.utils import timezone
 
 from fleet.faults import Conflict, Fault, NotAllowed
-from parts import tasks
-from parts.models import Movement, StockLevel, Store
+from parts.models import Batch, BatchLevel, Movement, Part, StockLevel, Store
 from parts.selectors import Holder, holders_of
 from parts.services import stock
 from tests.parts.build import (
@@ -153,7 +152,7 @@ def test_a_demand_is_reserved_whole_and_not_overtaken_by_a_younger_one() -> None
     small.refresh_from_db()
     assert (large.state, small.state) == ("short", "short")
     assert level(yard, part) == (2, 0)
-    assert "Older demands come first." in small.why
+    assert "More urgent demands come first." in small.why
     put_on_shelf(yard, part, 2)
     large.refresh_from_db()
     small.refresh_from_db()
@@ -216,29 +215,72 @@ def test_a_site_has_one_store_however_often_it_is_opened() -> None:
     assert Store.objects.filter(site=yard.site).count() == 1
 
 
-def test_the_ledger_check_finds_a_sum_that_was_tampered_with() -> None:
-    yard = make_yard()
-    part = make_part(yard)
-    put_on_shelf(yard, part, 3)
-    raise_demand(yard, part)
-    assert stock.check_ledger() == []
-    assert tasks.check_ledger() == 0
-    call_command("check_ledger", stdout=None)
-    with connection.cursor() as cursor:
-        cursor.execute("UPDATE parts_stocklevel SET on_hand = 4, reserved = 2")
-    (difference,) = stock.check_ledger()
-    assert (difference.on_hand, difference.on_hand_in_ledger) == (4, 3)
-    assert (difference.reserved, difference.reserved_in_ledger) == (2, 1)
-    assert difference.reserved_by_demands == 1
-    assert (tasks.check_ledger(), tasks.check_ledger()) == (1, 1)
-    with pytest.raises(CommandError):
-        call_command("check_ledger")
+# --- Parts that age -----------------------------------------------------------------------------
 
 
-def test_the_ledger_check_finds_a_level_that_is_missing_altogether() -> None:
+def in_batch(yard: Yard, part: Part, code: str, quantity: int) -> Batch:
+    stock.receive(
+        actor=yard.clerk,
+        store=yard.store,
+        part=part,
+        quantity=quantity,
+        batch_code=code,
+        cured_on=timezone.now().date(),
+    )
+    return Batch.objects.get(part=part, code=code)
+
+
+def test_a_part_that_ages_is_counted_batch_by_batch() -> None:
     yard = make_yard()
-    part = make_part(yard)
-    put_on_shelf(yard, part, 3)
-    StockLevel.objects.all().delete()
-    (difference,) = stock.check_ledger()
-    assert (difference.on_hand, difference.on_hand_in_ledger) == (0, 3)
+    part = make_part(yard, shelf_life_months=48)
+    first, _second = in_batch(yard, part, "B-1", 3), in_batch(yard, part, "B-2", 4)
+    with pytest.raises(Fault) as refused:
+        stock.correct_count(
+            actor=yard.clerk, store=yard.store, part=part, counted=2, reason="Counted"
+        )
+    assert refused.value.field == "batch_code"
+    movement = stock.correct_count(
+        actor=yard.clerk, store=yard.store, part=part, counted=2, reason="Counted", batch=first
+    )
+    assert (movement.batch, movement.on_hand_change) == (first, -1)
+    assert level(yard, part) == (6, 0)
+    assert dict(BatchLevel.objects.values_list("batch__code", "on_hand")) == {"B-1": 2, "B-2": 4}
+
+
+def test_nothing_of_unknown_age_is_counted_onto_a_shelf() -> None:
+    yard = make_yard()
+    part = make_part(yard, shelf_life_months=48)
+    with pytest.raises(Fault) as refused:
+        stock.correct_count(
+            actor=yard.clerk, store=yard.store, part=part, counted=2, reason="Found"
+        )
+    assert refused.value.field == "batch_code"
+    assert not Movement.objects.exists()
+
+
+def test_a_batch_count_that_would_leave_less_than_is_reserved_is_refused() -> None:
+    yard = make_yard()
+    part = make_part(yard, shelf_life_months=48)
+    batch = in_batch(yard, part, "B-1", 3)
+    raise_demand(yard, part, 2)
+    with pytest.raises(Conflict) as refused:
+        stock.correct_count(
+            actor=yard.clerk, store=yard.store, part=part, counted=1, reason="Counted", batch=batch
+        )
+    assert refused.value.code == "below_reserved"
+
+
+def test_another_parts_batch_is_neither_counted_nor_scrapped() -> None:
+    yard = make_yard()
+    part, other = (make_part(yard, shelf_life_months=48) for _ in range(2))
+    in_batch(yard, part, "B-1", 3)
+    foreign = in_batch(yard, other, "B-9", 3)
+    acts: list[Callable[..., object]] = [
+        partial(stock.correct_count, counted=1),
+        partial(stock.scrap, quantity=1),
+    ]
+    for act in acts:
+        with pytest.raises(Fault) as refused:
+            act(actor=yard.clerk, store=yard.store, part=part, batch=foreign, reason="x")
+        assert refused.value.code == "other_batch"
+    assert level(yard, part) == (3, 0)

@@ -3,7 +3,7 @@ from __future__ import annotations
 from django.http import HttpRequest, HttpResponse
 from django.test import RequestFactory
 
-from fleet.plumbing.csp import ContentSecurityPolicyMiddleware
+from fleet.plumbing.csp import ContentSecurityPolicyMiddleware, with_camera
 
 
 def headers_of(status: int) -> HttpResponse:
@@ -28,4 +28,13 @@ def test_every_answer_carries_the_policy_and_nothing_inline_is_let_in() -> None:
             "form-action": "'self'",
         }
         assert response["Referrer-Policy"] == "same-origin"
-        assert "camera=(self)" in response["Permissions-Policy"]
+        assert "camera=()" in response["Permissions-Policy"]
+
+
+def test_only_a_page_that_scans_may_look_through_the_camera() -> None:
+    def page(request: HttpRequest) -> HttpResponse:
+        return with_camera(HttpResponse())
+
+    response = ContentSecurityPolicyMiddleware(page)(RequestFactory().get("/"))
+    assert response["Permissions-Policy"].startswith("camera=(self), microphone=()")
+    assert "Content-Security-Policy" in response

@@ -257,3 +257,62 @@ def test_drain_follows_events_that_handlers_append() -> None:
     appended(3)
     assert outbox.drain() == 3
     assert Delivery.objects.filter(done_at__isnull=False).count() == 3
+
+
+# --- Events that only say "look again" ----------------------------------------------------------
+
+
+def told_once(finding_id: int = 7) -> None:
+    with transaction.atomic():
+        outbox.append_once(SealWorn(finding_id), site=None)
+
+
+def test_the_same_event_is_not_told_twice_while_the_first_still_waits() -> None:
+    outbox.subscribe("first", SealWorn, add_site)
+    told_once()
+    told_once()
+    told_once(8)
+    assert [event.payload["finding_id"] for event in Event.objects.order_by("pk")] == [7, 8]
+
+
+def test_what_was_told_already_is_told_anew() -> None:
+    outbox.subscribe("first", SealWorn, add_site)
+    told_once()
+    outbox.drain()
+    told_once()
+    outbox.drain()
+    assert Site.objects.count() == 2
+
+
+def test_a_handler_that_has_begun_does_not_count_as_waiting() -> None:
+    outbox.subscribe("first", SealWorn, lambda event: told_once())
+    told_once()
+    outbox.deliver(Delivery.objects.get().pk)
+    assert Event.objects.count() == 2
+    assert Delivery.objects.filter(done_at__isnull=True).count() == 1
+
+
+def test_a_handler_waits_for_whoever_joined_its_event_and_sees_the_change() -> None:
+    seen: list[int] = []
+    outbox.subscribe("first", SealWorn, lambda event: seen.append(Site.objects.count()))
+    told_once()
+    waiting = Delivery.objects.get()
+    worker = threading.Thread(target=lambda: (outbox.deliver(waiting.pk), connection.close()))
+    with transaction.atomic():
+        outbox.append_once(SealWorn(7), site=None)
+        worker.start()
+        time.sleep(0.3)
+        assert seen == []
+        make_site()
+    worker.join(timeout=10)
+    assert seen == [1]
+    assert Event.objects.count() == 1
+
+
+def test_an_event_for_two_is_told_anew_unless_both_still_wait() -> None:
+    outbox.subscribe("first", SealWorn, lambda event: None)
+    outbox.subscribe("second", SealWorn, lambda event: None)
+    told_once()
+    outbox.deliver(Delivery.objects.get(handler="first").pk)
+    told_once()
+    assert Event.objects.count() == 2

@@ -11,7 +11,7 @@ from fleet.faults import Conflict
 from fleet.models import Pump, StatusChange
 from fleet.vocabulary import COMPONENTS, PumpFamily
 from parts.models import Demand, Movement
-from parts.services import catalogue, demands, stock
+from parts.services import catalogue, demands, ledger, pulling, stock
 from tests import factories
 from tests.parts.build import (
     GEARS,
@@ -53,7 +53,7 @@ def test_the_last_kits_are_reserved_exactly_as_often_as_there_are_kits() -> None
         PEOPLE - KITS,
     )
     assert level(yard, part) == (KITS, KITS)
-    assert stock.check_ledger() == []
+    assert ledger.check_ledger() == []
 
 
 def test_thirty_pulls_of_the_last_kits_hand_out_exactly_what_there_is() -> None:
@@ -63,7 +63,7 @@ def test_thirty_pulls_of_the_last_kits_hand_out_exactly_what_there_is() -> None:
     rows = [raise_demand(yard, part) for _ in range(KITS + 2)]
     acts = [
         partial(
-            demands.pull,
+            pulling.pull,
             actor=yard.clerk,
             demand=rows[n % len(rows)],
             scanned_number=part.number,
@@ -80,7 +80,7 @@ def test_thirty_pulls_of_the_last_kits_hand_out_exactly_what_there_is() -> None:
     assert "Nothing is reserved for this demand" in sentences
     assert Movement.objects.filter(kind="issue").count() == KITS
     assert level(yard, part) == (0, 0)
-    assert stock.check_ledger() == []
+    assert ledger.check_ledger() == []
 
 
 def test_pulls_of_all_parts_of_a_pump_at_once_make_it_ready_once() -> None:
@@ -99,7 +99,7 @@ def test_pulls_of_all_parts_of_a_pump_at_once_make_it_ready_once() -> None:
             assert row.part is not None
             acts.append(
                 partial(
-                    demands.pull,
+                    pulling.pull,
                     actor=yard.clerk,
                     demand=row,
                     scanned_number=row.part.number,
@@ -131,7 +131,7 @@ def test_a_match_and_a_correction_that_drops_it_leave_nothing_reserved() -> None
     assert {type(r) for r in refused} <= {Conflict}
     assert list(Demand.objects.values_list("state", flat=True)) == ["cancelled"] * 8
     assert level(yard, part) == (8, 0)
-    assert stock.check_ledger() == []
+    assert ledger.check_ledger() == []
 
 
 def test_one_event_in_eight_threads_raises_one_demand_per_replace() -> None:
@@ -171,7 +171,7 @@ def test_a_receipt_beside_new_demands_leaves_nobody_waiting_for_what_is_there() 
     assert not [r for r in all_at_once(acts) if isinstance(r, Exception)]
     assert list(Demand.objects.values_list("state", flat=True)) == ["reserved"] * 6
     assert level(yard, part) == (6, 6)
-    assert stock.check_ledger() == []
+    assert ledger.check_ledger() == []
 
 
 def test_thirty_scrappings_never_take_a_reserved_kit() -> None:
@@ -188,7 +188,7 @@ def test_thirty_scrappings_never_take_a_reserved_kit() -> None:
     assert len(results) - len(refused) == KITS
     assert {type(r) for r in refused} == {Conflict}
     assert level(yard, part) == (2, 2)
-    assert stock.check_ledger() == []
+    assert ledger.check_ledger() == []
 
 
 def test_a_correction_and_its_original_handled_at_once_ask_for_nothing_twice() -> None:

@@ -11,6 +11,7 @@ from typing import Any
 from django.utils import timezone
 
 from inspections.models import Inspection
+from parts.web.forms_pulling import RETURN_REASONS, SHORT_REASONS, UNDO_REASONS
 from tests import factories
 from tests.inspections.http import isolation
 from tests.isolation_routes import (
@@ -18,6 +19,7 @@ from tests.isolation_routes import (
     DRAFT_FILE,
     HIDDEN,
     INSTRUMENT,
+    KEEP,
     LIST,
     OWN,
     SHARED,
@@ -28,6 +30,7 @@ from tests.isolation_routes import (
     C,
     Route,
     Seen,
+    in_a_month,
     new_instrument,
     new_model,
     new_pump,
@@ -88,6 +91,8 @@ LEAK_BLOCK = {
 }
 MODEL = {"maker": "Ostermoor", "designation": "G2-other", "mass_kg": "14.1"}
 INSPECT = [C.INSPECT]
+SUPPLIER = {"name": "New works", "currency": "EUR"}
+OFFER = {"price": "7.5", "pack_size": "1", "minimum_quantity": "1", "lead_days": "9"}
 
 _FLEET: tuple[Route, ...] = (
     route("get", "fleet:pumps", seen=LIST),
@@ -470,7 +475,6 @@ _BENCH: tuple[Route, ...] = (
     route("post", "inspections:supersede", "signed", needs=[C.SUPERSEDE], body=lambda w: WHY),
 )
 
-KEEP = [C.KEEP_CATALOGUE]
 _STORES: tuple[Route, ...] = (
     route("get", "parts:board", seen=LIST),
     route("get", "parts:pull-lists", seen=LIST),
@@ -482,7 +486,50 @@ _STORES: tuple[Route, ...] = (
         needs=[C.PULL_PARTS],
         body=lambda w: {"scanned_number": w.part.number},
     ),
+    do(
+        "parts:pull-list",
+        [C.PULL_PARTS],
+        "signed",
+        what="short",
+        body=lambda w: {"demand": w.reserved.pk, "found": "0", "reason": SHORT_REASONS[0]},
+    ),
+    do(
+        "parts:pull-list",
+        [C.PULL_PARTS],
+        "issued_list",
+        what="undo",
+        body=lambda w: {"demand": w.issued.pk, "reason": UNDO_REASONS[0]},
+    ),
+    do(
+        "parts:pull-list",
+        [C.PULL_PARTS],
+        "issued_list",
+        what="return",
+        body=lambda w: {
+            "demand": w.issued.pk,
+            "reason": RETURN_REASONS[0],
+            "fit_for_stock": "yes",
+        },
+    ),
+    do("parts:pull-list", [C.INSPECT], "issued_list", what="confirm"),
+    route("get", "parts:walk", body=lambda w: {"inspection": w.signed.pk}),
+    route(
+        "post",
+        "parts:walk",
+        needs=[C.PULL_PARTS],
+        body=lambda w: {"inspection": w.signed.pk, "scanned_number": w.part.number},
+    ),
+    route("get", "parts:labels", body=lambda w: {"inspection": w.signed.pk}),
     route("get", "parts:of-inspection", "signed"),
+    route("get", "parts:demand", "reserved"),
+    route("post", "parts:demand", "reserved", needs=[C.SET_NEEDS], body=lambda w: WHY),
+    *form(
+        "parts:need",
+        "signed",
+        needs=[C.SET_NEEDS],
+        body=lambda w: {"needed_on": in_a_month(), "bench": "B2"},
+    ),
+    route("post", "parts:of-inspection", "issued_list", needs=[C.INSPECT]),
     route("get", "parts:of-pump", "pump"),
     route("get", "parts:unmatched", seen=LIST),
     route("post", "parts:unmatched-retry", "unmatched", needs=KEEP),
@@ -490,7 +537,7 @@ _STORES: tuple[Route, ...] = (
     *form(
         "parts:part-add",
         needs=KEEP,
-        body=lambda w: {"number": "NEW-1", "name": "Ring", "unit": "piece"},
+        body=lambda w: {"number": "NEW-1", "name": "Ring", "unit": "piece", "pack_size": "1"},
         seen=SHARED,
     ),
     route("get", "parts:part", "part", seen=SHARED),
@@ -498,7 +545,7 @@ _STORES: tuple[Route, ...] = (
         "parts:part-edit",
         "single",
         needs=KEEP,
-        body=lambda w: {"number": "NEW-2", "name": "Other", "unit": "piece"},
+        body=lambda w: {"number": "NEW-2", "name": "Other", "unit": "piece", "pack_size": "1"},
         seen=SHARED,
     ),
     *form(
@@ -521,7 +568,189 @@ _STORES: tuple[Route, ...] = (
         seen=SHARED,
     ),
     *form("parts:fit-remove", "fit", needs=KEEP, seen=SHARED),
+    route("get", "parts:of-model", "model", seen=SHARED),
+    *form(
+        "parts:part-supersede",
+        "single",
+        needs=KEEP,
+        body=lambda w: {"by": w.ring.number},
+        seen=SHARED,
+    ),
+    *form("parts:part-supersede-back", "old_part", needs=KEEP, seen=SHARED),
+    *form(
+        "parts:alternative-add",
+        "single",
+        needs=KEEP,
+        body=lambda w: {"other": w.seal.number, **WHY},
+        seen=SHARED,
+    ),
+    *form("parts:alternative-remove", "alternative", needs=KEEP, seen=SHARED),
+    *form(
+        "parts:part-ageing",
+        "single",
+        needs=KEEP,
+        body=lambda w: {
+            "shelf_life_months": "48",
+            "cured_on": "2026-01-31",
+            "batch_code": "STOCK-1",
+        },
+        seen=SHARED,
+    ),
+    *form(
+        "parts:kit-open",
+        "part",
+        needs=[C.KEEP_STOCK],
+        body=lambda w: {"store": w.store.pk, **WHY},
+        seen=BODY,
+        foreign=STORE,
+    ),
+    route("get", "parts:batches", seen=LIST),
+    *form(
+        "parts:batch-extend",
+        "batch_level",
+        needs=[C.EXTEND_BATCHES],
+        body=lambda w: {"expires_on": "2099-01-31", **WHY},
+    ),
+    *form(
+        "parts:put-in-batch",
+        "loose_level",
+        needs=[C.KEEP_STOCK],
+        body=lambda w: {"batch_code": "B-2", "cured_on": "2026-01-31"},
+    ),
+    route("get", "parts:suppliers", seen=SHARED),
+    *form("parts:supplier-add", needs=KEEP, body=lambda w: {**SUPPLIER}, seen=SHARED),
+    route("get", "parts:supplier", "supplier", seen=SHARED),
+    *form(
+        "parts:supplier-edit",
+        "supplier",
+        needs=KEEP,
+        body=lambda w: {**SUPPLIER, "active": "on"},
+        seen=SHARED,
+    ),
+    # With an address the answer is no redirect: it holds the secret.
+    *form(
+        "parts:supplier-webhook",
+        "supplier",
+        needs=KEEP,
+        body=lambda w: {"webhook_url": ""},
+        seen=SHARED,
+    ),
+    *form(
+        "parts:offer-add",
+        "supplier",
+        needs=KEEP,
+        body=lambda w: {**OFFER, "part": w.single.number},
+        seen=SHARED,
+    ),
+    *form("parts:offer-edit", "offer", needs=KEEP, body=lambda w: OFFER, seen=SHARED),
+    *form("parts:offer-prefer", "other_offer", needs=KEEP, seen=SHARED),
+    *form("parts:offer-remove", "other_offer", needs=KEEP, seen=SHARED),
+    *form(
+        "parts:approval-limits",
+        "store",
+        needs=[C.KEEP_PEOPLE],
+        body=lambda w: {"supervisor": "900", "stores_clerk": "50"},
+    ),
+    route("get", "parts:orders", seen=LIST),
+    *form(
+        "parts:order-add",
+        needs=[C.BUY],
+        body=lambda w: {"store": w.store.pk, "supplier": w.other_offer.supplier_id},
+        seen=BODY,
+        foreign=STORE,
+    ),
+    *(
+        route("get", f"parts:{name}", "order_sent")
+        for name in ("order", "order-put-away", "order-pdf", "order-csv")
+    ),
+    do("parts:order", [C.BUY], "order_draft", what="submit"),
+    do("parts:order", [C.APPROVE_ORDERS], "order_submitted", what="approve"),
+    do("parts:order", [C.BUY], "order_sent", what="send_again"),
+    *form(
+        "parts:order-line-add",
+        "order_draft",
+        needs=[C.BUY],
+        body=lambda w: {"part": w.single.pk, "manual_quantity": "3"},
+    ),
+    *form("parts:order-note", "order_draft", needs=[C.BUY], body=lambda w: {"note": "Ring"}),
+    *form(
+        "parts:order-send-back",
+        "order_submitted",
+        needs=[C.APPROVE_ORDERS],
+        body=lambda w: WHY,
+    ),
+    *form(
+        "parts:order-send",
+        "order_approved",
+        needs=[C.BUY],
+        body=lambda w: {f"line_{line.pk}": "2099-01-31" for line in w.order_approved.lines.all()},
+    ),
+    *form("parts:order-cancel", "order_sent", needs=[C.BUY], body=lambda w: WHY),
+    *form("parts:order-line", "line_draft", needs=[C.BUY], body=lambda w: {"manual_quantity": "4"}),
+    *form(
+        "parts:order-receive", "line_sent", needs=[C.KEEP_STOCK], body=lambda w: {"quantity": "2"}
+    ),
+    *form(
+        "parts:order-promise",
+        "line_sent",
+        needs=[C.BUY],
+        body=lambda w: {"promised_on": "2099-01-31"},
+    ),
+    *form("parts:order-give-up", "line_sent", needs=[C.BUY], body=lambda w: WHY),
     route("get", "parts:stock", seen=LIST),
+    route("get", "parts:store-settings", "store"),
+    do(
+        "parts:store-settings",
+        [C.KEEP_STOCK],
+        "store",
+        what="place",
+        body=lambda w: {"name": "East store", "latitude_deg": "53.5", "longitude_deg": "9.9"},
+    ),
+    do(
+        "parts:store-settings",
+        [C.SET_HOLDINGS],
+        "store",
+        what="money",
+        body=lambda w: {
+            "currency": "EUR",
+            "supplied_by": w.to_send.to_store_id,
+            "count_limit": "50",
+            "target_service": "0.9",
+            "labour_rate": "41.50",
+        },
+    ),
+    route("get", "parts:transfers", seen=LIST),
+    *form(
+        "parts:transfer-ask",
+        needs=[C.KEEP_STOCK],
+        body=lambda w: {
+            "to_store": w.store.pk,
+            "part": w.moved.number,
+            "from_site_name": w.second.name,
+            "quantity": "1",
+            **WHY,
+        },
+        seen=BODY,
+        foreign={"to_store": "store"},
+    ),
+    route("get", "parts:transfer", "to_send"),
+    route("get", "parts:transfer", "to_receive"),
+    do(
+        "parts:transfer",
+        [C.KEEP_STOCK],
+        "to_send",
+        what="send",
+        body=lambda w: {"scanned_number": w.moved.number},
+    ),
+    do("parts:transfer", [C.KEEP_STOCK], "to_send", what="refuse", body=lambda w: WHY),
+    do(
+        "parts:transfer",
+        [C.KEEP_STOCK],
+        "to_receive",
+        what="receive",
+        body=lambda w: {"lot_0": "1", "reason": "Torn"},
+    ),
+    do("parts:transfer", [C.KEEP_STOCK], "asked", what="cancel", body=lambda w: WHY),
     route("post", "parts:store-open", "storeless", needs=[C.KEEP_STOCK]),
     *form(
         "parts:receive",
@@ -545,4 +774,95 @@ _STORES: tuple[Route, ...] = (
         foreign=STORE,
     ),
 )
-PAGES = (*_FLEET, *_BENCH, *_STORES)
+_COUNTING: tuple[Route, ...] = (
+    route("get", "parts:counts", seen=LIST),
+    *form(
+        "parts:count-raise",
+        needs=[C.KEEP_STOCK],
+        body=lambda w: {
+            "store": w.store.pk,
+            "what": "parts",
+            "parts": w.single.number,
+            "why": "Monday",
+        },
+        seen=BODY,
+        foreign=STORE,
+    ),
+    route("get", "parts:count", "count"),
+    route("get", "parts:count-sheet", "count"),
+    *form(
+        "parts:count-line-add",
+        "count",
+        needs=[C.KEEP_STOCK],
+        body=lambda w: {"part": w.single.number},
+    ),
+    *form("parts:count-cancel", "spare_count", needs=[C.KEEP_STOCK], body=lambda w: WHY),
+    route("get", "parts:count-line", "count_line"),
+    do(
+        "parts:count-line",
+        [C.KEEP_STOCK],
+        "count_line",
+        what="enter",
+        body=lambda w: {"counted": "3"},
+    ),
+    do(
+        "parts:count-line",
+        [C.KEEP_STOCK],
+        "unexplained_line",
+        what="explain",
+        body=lambda w: {"reason": "Fell behind the rack"},
+    ),
+    do("parts:count-line", [C.APPROVE_COUNTS], "waiting_line", what="approve"),
+    do(
+        "parts:count-line",
+        [C.APPROVE_COUNTS],
+        "waiting_line",
+        what="send_back",
+        body=lambda w: WHY,
+    ),
+    route("get", "parts:value", seen=LIST),
+    route("get", "parts:value-file", "csv", seen=LIST, needs=[C.EXPORT]),
+    route("get", "parts:costs", seen=LIST),
+    route("get", "parts:costs-file", "csv", seen=LIST, needs=[C.EXPORT]),
+    route("get", "parts:cost", "signed"),
+    do(
+        "parts:cost",
+        [C.RECORD_LABOUR],
+        "signed",
+        what="record",
+        body=lambda w: {"hours": "1.5", "what": "Fitted"},
+    ),
+    do(
+        "parts:cost",
+        [C.RECORD_LABOUR],
+        "signed",
+        what="take_back",
+        body=lambda w: {"labour": w.labour.pk, "reason": "Other pump"},
+        foreign={"labour": "labour"},
+    ),
+    route("get", "parts:rates", seen=SHARED),
+    *form(
+        "parts:rate-add",
+        needs=[C.SET_HOLDINGS],
+        body=lambda w: {"base": "GBP", "quote": "EUR", "rate": "1,2", "valid_from": "2026-11-01"},
+        seen=SHARED,
+    ),
+)
+_HOLDING: tuple[Route, ...] = (
+    route("get", "parts:holdings", seen=LIST),
+    route("get", "parts:holdings-file", "store", "csv"),
+    do("parts:holdings-choose", [C.SET_HOLDINGS], "store", what="point"),
+    do("parts:holdings-choose", [C.SET_HOLDINGS], "store", what="advice"),
+    route("get", "parts:holding", "store", "part"),
+    route("get", "parts:holding-file", "store", "part", "csv"),
+    do(
+        "parts:holding",
+        [C.SET_HOLDINGS],
+        "store",
+        "part",
+        what="set",
+        body=lambda w: {"reorder_point": "1", "order_up_to": "3", "keep_back": "1"},
+    ),
+    do("parts:holding", [C.SET_HOLDINGS], "store", "part", what="remove"),
+)
+PAGES = (*_HOLDING, *_FLEET, *_BENCH, *_STORES, *_COUNTING)

@@ -15,7 +15,7 @@ from fleet.vocabulary import Component
 from inspections.rules.dispositions import Disposition
 from inspections.services import dispositions, signing
 from parts.models import Demand, Part, Store
-from parts.services import demands, stock
+from parts.services import pulling, stock
 from tests.factories import (
     SIDE,
     TIP,
@@ -60,7 +60,7 @@ def reused_though_out(site: Site, model: PumpModel, kit: Part, store: Store) -> 
         )
     inspection.refresh_from_db()
     raised(signing.sign(actor=supervisor, inspection=inspection))
-    demands.pull(actor=clerk, demand=Demand.objects.get(), scanned_number="SK-232", quantity=1)
+    pulling.pull(actor=clerk, demand=Demand.objects.get(), scanned_number="SK-232", quantity=1)
     pump.refresh_from_db()
     return pumps.set_status(actor=supervisor, pump=pump, status="in_service", why="Rebuilt")
 

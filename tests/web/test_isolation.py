@@ -78,8 +78,41 @@ UNSCOPED = {
     "KitContents": "the catalogue belongs to all sites",
     "FitAdd": "the catalogue belongs to all sites",
     "FitRemove": "the catalogue belongs to all sites",
+    "Supersede": "the catalogue belongs to all sites",
+    "SupersedeTakeBack": "the catalogue belongs to all sites",
+    "AlternativeAdd": "the catalogue belongs to all sites",
+    "AlternativeRemove": "the catalogue belongs to all sites",
+    "BeginAgeing": "the catalogue belongs to all sites",
+    "KitOpen": "the catalogue belongs to all sites, and its form offers one's own stores",
+    "SupplierAdd": "suppliers belong to all sites",
+    "SupplierEdit": "suppliers belong to all sites",
+    "SupplierWebhook": "suppliers belong to all sites",
+    "OfferAdd": "suppliers belong to all sites",
+    "OfferEdit": "suppliers belong to all sites",
+    "OfferPrefer": "suppliers belong to all sites",
+    "OfferRemove": "suppliers belong to all sites",
+    "OrderAdd": "its form offers the stores that one buys for",
+    "CountRaise": "takes a store that its form scopes",
+    "StockValueFile": "narrows the stores to the person's sites itself",
+    "Costs": "narrows the repairs to the person's sites itself",
+    "CostsFile": "narrows the repairs to the person's sites itself",
+    "RateAdd": "exchange rates belong to all sites",
 }
-SHARED_PAGES = {"Models", "OneModel", "OneSheet", "JudgedAgain", "Catalogue", "OnePart"}
+SHARED_PAGES = {
+    "Catalogue",
+    "JudgedAgain",
+    "Models",
+    "OneModel",
+    "OfModel",
+    "OnePart",
+    "OneSheet",
+    "Rates",
+    "Suppliers",
+    "OneSupplier",
+}
+
+# Lists of stores and parts, which others may have as well: asked for by a part's number below.
+UNMARKED = ("fleet:tokens", "parts:stock", "parts:holdings")
 
 
 class Two:
@@ -199,11 +232,12 @@ def test_the_same_lists_do_show_a_site_to_its_own_people(two: Two) -> None:
     # Or the test above could pass because nothing is ever shown.
     client = as_user(two.insider)
     for page in PAGES:
-        if page.seen is Seen.LIST and page.name not in ("fleet:tokens", "parts:stock"):
+        if page.seen is Seen.LIST and page.name not in UNMARKED:
             shown = content_of(send(client, page, two.here))
             own = two.here.site.name if page.name == "inspections:instrument-add" else None
             assert own in shown if own else two.here.marks_in(shown), page
-    assert two.here.part.number in content_of(client.get(reverse("parts:stock")))
+    for name in ("parts:stock", "parts:holdings"):
+        assert two.here.part.number in content_of(client.get(reverse(name)))
     mine = as_user(two.here.technician).get(reverse("fleet:tokens"))
     assert two.here.token.name in content_of(mine)
 
@@ -217,11 +251,17 @@ def test_pages_narrowed_to_another_site_are_empty(two: Two) -> None:
         ("inspections:list", {"site": here.site.pk}),
         ("parts:pull-lists", {"done": "yes"}),
         ("parts:stock", {"q": here.part.number}),
+        ("parts:orders", {"store": here.store.pk}),
+        ("parts:orders", {"show": "sent"}),
+        ("parts:costs", {"site": here.site.pk}),
     ):
         answer = client.get(f"{reverse(name)}?{urlencode(query)}")
         assert answer.status_code == 200
         assert here.marks_in(content_of(answer)) == [], (name, query)
-    assert client.get(f"{reverse('parts:stock')}?store={here.store.pk}").status_code == 404
+    for name in ("parts:stock", "parts:counts", "parts:value", "parts:holdings"):
+        assert client.get(f"{reverse(name)}?store={here.store.pk}").status_code == 404
+    file = client.get(reverse("parts:value-file", args=["csv"]), {"store": here.store.pk})
+    assert content_of(file).count("\n") == 1, "the column names and no row"
     # What htmx asks for is a part of the same page, and scoped like it.
     rows = client.get(
         reverse("fleet:pumps"), {"site": here.site.pk}, headers={"HX-Request": "true"}
@@ -390,6 +430,22 @@ OFFERED: tuple[tuple[tuple[str, ...], str, Capability], ...] = (
     (("parts:unmatched",), "parts:unmatched-retry unmatched", C.KEEP_CATALOGUE),
     (("parts:catalogue",), "parts:part-add", C.KEEP_CATALOGUE),
     (("parts:stock",), "parts:receive", C.KEEP_STOCK),
+    (("parts:suppliers",), "parts:supplier-add", C.KEEP_CATALOGUE),
+    (("parts:supplier", "supplier"), "parts:offer-add supplier", C.KEEP_CATALOGUE),
+    (("parts:orders",), "parts:order-add", C.BUY),
+    (("parts:orders",), "parts:approval-limits store", C.KEEP_PEOPLE),
+    (("parts:order", "order_draft"), 'value="submit"', C.BUY),
+    (("parts:order", "order_draft"), "parts:order-line line_draft", C.BUY),
+    (("parts:order", "order_submitted"), 'value="approve"', C.APPROVE_ORDERS),
+    (
+        ("parts:order", "order_submitted"),
+        "parts:order-send-back order_submitted",
+        C.APPROVE_ORDERS,
+    ),
+    (("parts:order", "order_approved"), "parts:order-send order_approved", C.BUY),
+    (("parts:order", "order_sent"), "parts:order-receive line_sent", C.KEEP_STOCK),
+    (("parts:order", "order_sent"), "parts:order-give-up line_sent", C.BUY),
+    (("parts:order", "order_sent"), "parts:order-cancel order_sent", C.BUY),
 )
 
 

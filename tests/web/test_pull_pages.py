@@ -47,14 +47,14 @@ def test_a_scan_and_enter_issues_a_single_part(waiting: Inspection, clerk: User)
     client = signed_in(clerk)
     address = f"/stores/lists/{waiting.pk}/"
     page = client.get(address)
-    assert [line.bin for line, _ in page.context["lines"]][:2] == ["A-02", "B-14"]
+    assert [bin for bin, _lines in page.context["stops"]] == ["A-02", "B-14"]
     assert "autofocus" in page.content.decode()
     response = client.post(address, {"scanned_number": " sk-232 "})
     assert response["Location"] == address
     demand = Demand.objects.get(disposition__component="seals")
     assert (demand.state, demand.issued_by) == ("issued", clerk)
     after = client.get(address)
-    assert "1 SK-232 Seal kit issued." in text_of(after)
+    assert f"1 SK-232 Seal kit issued. Put into the bag of {waiting.pump.tag}." in text_of(after)
     assert "issued by Tess Quarles" in text_of(after)
 
 
@@ -68,7 +68,8 @@ def test_several_of_a_part_are_counted_first(waiting: Inspection, clerk: User) -
     assert 'value="BU-20"' in asked.content.decode()
     wrong = client.post(address, {"scanned_number": "BU-20", "quantity": "3"})
     assert wrong.context["form"].errors["quantity"] == [
-        "You entered 3, but the demand asks for 4. Pull exactly 4."
+        "You entered 3, but the demand asks for 4. Pull exactly 4, or record a "
+        "short pull if no more lie there."
     ]
     assert Demand.objects.get(disposition__component="bushes").state == "reserved"
     right = client.post(address, {"scanned_number": "BU-20", "quantity": "4"})
@@ -181,7 +182,10 @@ def test_an_unmatched_demand_finds_its_part_after_the_fit_is_added(
     assert "Seals" in text_of(client.get("/stores/unmatched/"))
     refused = client.post(f"/stores/unmatched/{demand.pk}/", follow=True)
     assert "The catalogue still names no part for Seals" in text_of(refused)
-    client.post("/stores/parts/add/", {"number": "SK-232", "name": "Seal kit", "unit": "kit"})
+    client.post(
+        "/stores/parts/add/",
+        {"number": "SK-232", "name": "Seal kit", "unit": "kit", "pack_size": "1"},
+    )
     part = Part.objects.get()
     fit = {"model": model.pk, "component": "seals", "quantity": "1"}
     assert client.post(f"/stores/parts/{part.pk}/fits/add/", fit).status_code == 302

@@ -6,14 +6,14 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 
-from parts.services import stock
+from parts.services import ledger
 
 
 class Command(BaseCommand):
     help = "Compares the stock sums with the ledger and the open demands; fails on a difference."
 
     def handle(self, *args: Any, **options: Any) -> None:
-        differences = stock.check_ledger()
+        differences = ledger.check_ledger()
         for difference in differences:
             self.stderr.write(str(difference))
         if differences:
