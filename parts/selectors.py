@@ -166,7 +166,9 @@ def pull_lists(user: Person, *, done: bool = False) -> SiteScopedQuerySet[Any]:
 def with_shelf(demands: SiteScopedQuerySet[Any]) -> SiteScopedQuerySet[Any]:
     """Demands with all that is shown of them, and where they lie: `bin`, '' when not known."""
     pulled = Coalesce(OuterRef("supplied_part"), OuterRef("part"))
-    level = StockLevel.objects.filter(store__site=OuterRef("site"), part=pulled)
+    # Without an order of its own: that would be joined in while it is compiled, in an object which
+    # the threads of the server share.
+    level = StockLevel.objects.filter(store__site=OuterRef("site"), part=pulled).order_by()
     rows: SiteScopedQuerySet[Any] = demands.select_related(
         "site",
         "part",

@@ -1,12 +1,12 @@
 """What a reorder point and an order-up-to level bring: how often a demand waits, what lies there.
 
 Continuous review: as soon as what is there and on its way, less what is wanted, has fallen to the
-reorder point r, it is brought up to S = r + Q. The stock that this position stands for then lies
-between r + 1 and r + Q, each as often as the other.
+reorder point r, it is brought up to S = r + Q. This position then lies between r + 1 and S; with
+one piece at a time each as often as the other, with several at once as renewal theory says.
 Sources: L. V. Snyder and Z.-J. M. Shen, Fundamentals of Supply Chain Theory, on (r, Q) policies
-with Poisson demand; W. J. Hopp and M. L. Spearman, Factory Physics, on base stock (from memory).
-For demands of several pieces at once and for demand that is not Poisson the even spread of the
-position is an approximation, unless Q = 1, where there is nothing to spread.
+with Poisson demand; W. J. Hopp and M. L. Spearman, Factory Physics, on base stock; Y.-S. Zheng and
+A. Federgruen, Operations Research 39 (1991), on the position under (s, S) (all from memory).
+For demand that is not (compound) Poisson it is an approximation, unless Q = 1.
 """
 
 from __future__ import annotations
@@ -74,8 +74,11 @@ def figures(
         "ready": lead_time.at_most(stocks - 1),
         "waiting": loss_at(lead_time, stocks),
     }
-    spread = {name: _moving_average(np.asarray(values), quantity) for name, values in each.items()}
-    position = reorder_points + (quantity + 1) / 2
+    below = position_below(quantity, sizes)
+    spread = {
+        name: np.convolve(np.asarray(values), below, mode="valid") for name, values in each.items()
+    }
+    position = reorder_points + quantity - float(np.arange(quantity) @ below)
     return Figures(
         reorder_points,
         quantity,
@@ -84,6 +87,24 @@ def figures(
         spread["waiting"],
         position - lead_time.mean + spread["waiting"],
     )
+
+
+def position_below(quantity: int, sizes: Sizes = ONE_AT_A_TIME) -> NDArray[np.float64]:
+    """How often the position lies 0, 1, ... quantity - 1 pieces below the order-up-to level.
+
+    The share is proportional to how often the demands since the last order can add up to that
+    many: m(0) = 1, m(j) = sum over sizes s of chance(s)·m(j - s).
+    """
+    visits = np.zeros(quantity)
+    visits[0] = 1.0
+    for j in range(1, quantity):
+        visits[j] = sum(
+            chance * visits[j - size]
+            for size, chance in zip(sizes.sizes, sizes.chances, strict=True)
+            if size <= j
+        )
+    shares: NDArray[np.float64] = visits / visits.sum()
+    return shares
 
 
 def one(
@@ -174,9 +195,3 @@ def shelf_life_cap(pieces_per_day: float, shelf_life_months: int | None) -> int 
 def tidy_quantity(wanted: float, *, pack_size: int, minimum: int) -> int:
     """An order quantity as one can buy it: whole pieces, whole packs, no less than the minimum."""
     return order_quantity(max(round(wanted), 1), pack_size=pack_size, minimum=minimum)
-
-
-def _moving_average(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
-    sums = np.concatenate(([0.0], np.cumsum(values)))
-    averages: NDArray[np.float64] = (sums[width:] - sums[:-width]) / width
-    return averages

@@ -32,6 +32,7 @@ from parts.rules.stocking import (
     levels,
     one,
     poisson_loss,
+    position_below,
     reorder_point_for,
     shelf_life_cap,
     tidy_quantity,
@@ -111,7 +112,7 @@ def simulated(
 
 @pytest.mark.parametrize(
     ("low", "high", "size"),
-    [(2, 6, 1), (4, 5, 1), (0, 3, 1), (4, 5, 2)],
+    [(2, 6, 1), (4, 5, 1), (0, 3, 1), (4, 5, 2), (0, 4, 4), (4, 9, 2), (3, 12, 4)],
 )
 def test_levels_against_a_simulation(low: int, high: int, size: int) -> None:
     """Own: within some five standard errors of 60,000 demands in bunches of one lead time."""
@@ -128,6 +129,19 @@ def test_levels_against_a_simulation(low: int, high: int, size: int) -> None:
     )
     assert met == pytest.approx(filled, abs=0.012)
     assert late == pytest.approx(waiting, abs=0.03)
+
+
+def test_the_position_of_one_at_a_time_lies_everywhere_alike() -> None:
+    assert position_below(4) == pytest.approx([0.25] * 4)
+
+
+def test_the_position_of_several_at_once_skips_what_they_jump_over() -> None:
+    # By hand: four at once out of four is always ordered at once; pairs visit even steps only;
+    # with one or two, each as often, m = 1, 1/2, 3/4.
+    assert position_below(4, Sizes((4,), (1.0,))) == pytest.approx([1, 0, 0, 0])
+    assert position_below(4, Sizes((2,), (1.0,))) == pytest.approx([0.5, 0, 0.5, 0])
+    mixed = position_below(3, Sizes((1, 2), (0.5, 0.5)))
+    assert mixed == pytest.approx(np.array([1, 0.5, 0.75]) / 2.25)
 
 
 def test_a_target_is_met_by_the_least_reorder_point() -> None:
