@@ -53,7 +53,9 @@ def counts() -> SiteScopedQuerySet[Any]:
 
 def lines() -> SiteScopedQuerySet[Any]:
     """Lines of counts with all that is shown of them, and `bin`, '' when not known."""
-    shelf = StockLevel.objects.filter(store=OuterRef("count__store"), part=OuterRef("part"))
+    shelf = StockLevel.objects.filter(
+        store=OuterRef("count__store"), part=OuterRef("part")
+    ).order_by()
     rows: SiteScopedQuerySet[Any] = CountLine.objects.select_related(
         "count__store__site", "part", "batch", "counted_by", "approved_by", "movement"
     ).annotate(bin=Coalesce(Subquery(shelf.values("bin")[:1]), Value("")))

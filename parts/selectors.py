@@ -5,7 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from django.db.models import Count, F, Min, OuterRef, Q, QuerySet, Subquery, Sum, Value
+from django.db.models import (
+    CharField,
+    Count,
+    F,
+    Func,
+    Min,
+    OuterRef,
+    Q,
+    QuerySet,
+    Subquery,
+    Sum,
+    Value,
+)
 from django.db.models.functions import Coalesce, NullIf
 
 from fleet.models import PumpModel, Site
@@ -113,7 +125,25 @@ def stock_levels() -> SiteScopedQuerySet[Any]:
 
 def stock_at(store: Store) -> SiteScopedQuerySet[Any]:
     """The levels of one store in bin order, each with `missing`."""
-    return stock_levels().filter(store=store).order_by("bin", "part__number")
+    return stock_levels().filter(store=store).order_by(_WALK, "part__number")
+
+
+def _as_walked(bin: str) -> Func:
+    """Bins as one walks along them, A-2 before A-10: with their figures filled up by noughts."""
+    padded = Func(
+        F(bin), Value(r"(\d+)"), Value(r"0000000000\1"), Value("g"), function="regexp_replace"
+    )
+    return Func(
+        padded,
+        Value(r"0*(\d{10})"),
+        Value(r"\1"),
+        Value("g"),
+        function="regexp_replace",
+        output_field=CharField(),
+    )
+
+
+_WALK = _as_walked("bin")
 
 
 def movements() -> SiteScopedQuerySet[Any]:

@@ -112,6 +112,9 @@ class Story(Ground):
             if scene in (Scene.HALF_MEASURED, Scene.NOT_SIGNED):
                 # What lies open on the bench is the pump most people know.
                 among = [p for p in by_wear if p.tag.startswith("GP") and p in with_trainee]
+            elif scene is Scene.NOT_PULLED and place % 2:
+                # The largest store has several lists to walk together.
+                among = [p for p in by_wear if p.site.code == "quarry-north"]
             pump = next(p for p in among if p in by_wear)
             by_wear.remove(pump)
             days = {Scene.IN_QUEUE: 2, Scene.HALF_MEASURED: 1, Scene.NOT_SIGNED: 1}.get(scene, 7)

@@ -7,9 +7,20 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from fleet.models import User
+from inspections.models import Inspection
 from parts.demo import scenario
 from parts.demo.ground import Ground
-from parts.models import CountLine, Order, OrderLine, Part, StockLevel, Store, Supplier, Transfer
+from parts.models import (
+    CountLine,
+    Demand,
+    Order,
+    OrderLine,
+    Part,
+    StockLevel,
+    Store,
+    Supplier,
+    Transfer,
+)
 from parts.pulling_selectors import usable_lots
 from parts.rules.lifecycle import OrderState, TransferState
 from parts.services import (
@@ -18,6 +29,7 @@ from parts.services import (
     kits,
     ledger,
     money,
+    needs,
     order_sending,
     orders,
     planning,
@@ -193,12 +205,31 @@ class Supply:
         """An order that is late, one that waits for approval, a count half done, today's plan."""
         self._late_order(end - timedelta(days=20))
         self._costly_order(end - timedelta(days=1))
+        self._want(end)
         planning.plan_all(now=end - timedelta(hours=12))
         self._count(end - timedelta(hours=4))
 
+    def _want(self, end: datetime) -> None:
+        """When and at which bench the parts that are still to be pulled are wanted."""
+        open_lists = (
+            Inspection.objects.filter(demands__in=Demand.objects.open())
+            .select_related("site")
+            .distinct()
+            .order_by("pk")
+        )
+        for place, inspection in enumerate(open_lists):
+            needs.set_need(
+                actor=self._clerk_of(self.ground.stores[inspection.site.code]),
+                inspection=inspection,
+                needed_on=(end + timedelta(days=(1, 3, 8, 14)[place % 4])).date(),
+                bench=f"Bench {1 + place % 2}",
+                version=None,
+                now=end - timedelta(hours=14),
+            )
+
     def _late_order(self, at: datetime) -> None:
         seller = Supplier.objects.get(name=scenario.SUPPLIERS[0].name)
-        order = self._with_line(seller, "V8-VANES", 2)
+        order = self._with_line(seller, "V8-VANES", 2, at)
         order = orders.submit(actor=self.clerk, order=order, now=at)
         if order.state == OrderState.SUBMITTED.value:
             order = orders.approve(actor=self.manager, order=order, now=at)
@@ -207,12 +238,12 @@ class Supply:
 
     def _costly_order(self, at: datetime) -> None:
         seller = Supplier.objects.get(name=scenario.SUPPLIERS[0].name)
-        order = self._with_line(seller, "K7-BLOCK", 1)
+        order = self._with_line(seller, "K7-BLOCK", 1, at)
         orders.submit(actor=self.clerk, order=order, now=at)
 
-    def _with_line(self, seller: Supplier, number: str, quantity: int) -> Order:
+    def _with_line(self, seller: Supplier, number: str, quantity: int, at: datetime) -> Order:
         store = self.ground.stores["quarry-north"]
-        order = orders.open_draft(actor=self.clerk, store=store, supplier=seller)
+        order = orders.open_draft(actor=self.clerk, store=store, supplier=seller, now=at)
         return orders.set_line(
             actor=self.clerk,
             order=order,

@@ -52,6 +52,11 @@ def days(value: float) -> str:
     return "under an hour" if value > 0 else "no time"
 
 
+def missed_words(pieces: float) -> str:
+    """Pieces that are missed on average at any time."""
+    return "fewer than 0.001" if pieces < 0.001 else f"{pieces:.2g}"
+
+
 def point_words(point: Point, currency: str) -> str:
     """One point of a curve as a sentence."""
     return (

@@ -76,7 +76,8 @@ def figures(
     }
     below = position_below(quantity, sizes)
     spread = {
-        name: np.convolve(np.asarray(values), below, mode="valid") for name, values in each.items()
+        name: np.asarray(np.convolve(np.asarray(values), below, mode="valid"), dtype=np.float64)
+        for name, values in each.items()
     }
     position = reorder_points + quantity - float(np.arange(quantity) @ below)
     return Figures(

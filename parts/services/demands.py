@@ -214,7 +214,7 @@ def _raise_new(
                 quantity=fit.quantity if fit else 1,
                 alternatives_allowed=fit.alternatives_allowed if fit else False,
                 state=(DemandState.SHORT if fit else DemandState.UNMATCHED).value,
-                why="Just raised." if fit else _no_part(disposition.component, inspection),
+                why=stock.JUST_RAISED if fit else _no_part(disposition.component, inspection),
                 raised_at=at,
             )
         )
@@ -280,7 +280,7 @@ def retry_unmatched(*, actor: User, demand: Demand, now: datetime | None = None)
     ledger.move_demand(
         row,
         DemandState.SHORT,
-        "Just matched.",
+        stock.JUST_MATCHED,
         by=actor,
         at=at,
         fields=["part", "quantity", "alternatives_allowed"],

@@ -51,7 +51,9 @@ def tidy_why(text: str) -> str:
 # --- Drafting -----------------------------------------------------------------------------------
 
 
-def open_draft(*, actor: User, store: Store, supplier: Supplier) -> Order:
+def open_draft(
+    *, actor: User, store: Store, supplier: Supplier, now: datetime | None = None
+) -> Order:
     """The draft of a store to a supplier, made when there is none. Needs buy at the store's site.
 
     Raises Conflict for a supplier that is not bought from any more.
@@ -72,7 +74,7 @@ def open_draft(*, actor: User, store: Store, supplier: Supplier) -> Order:
             currency=supplier.currency,
             state=OrderState.DRAFT.value,
             raised_by=actor,
-            raised_at=timezone.now(),
+            raised_at=now or timezone.now(),
         )
         keep_step(draft, "Draft begun.", by=actor, at=draft.raised_at)
         return draft

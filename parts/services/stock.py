@@ -21,6 +21,9 @@ from parts.services import batches, ledger
 from parts.services.ledger import lock_levels
 
 LARGEST_QUANTITY = 1_000_000
+JUST_RAISED = "Just raised."
+JUST_MATCHED = "Just matched."
+NOT_LOOKED_AT = frozenset({JUST_RAISED, JUST_MATCHED})
 LARGEST_AMOUNT = 1_000_000_000
 
 
@@ -295,7 +298,8 @@ def allot(level: StockLevel, *, by: User | None, at: datetime) -> None:
             ledger.reserve(level, demand, by=by, at=at)
             free -= demand.quantity
             continue
-        if demand.state == DemandState.SHORT.value:
+        # Planning has looked at all stores by the second time, and says it better.
+        if demand.state == DemandState.SHORT.value and demand.why in NOT_LOOKED_AT:
             if elsewhere is None:
                 elsewhere = _held_elsewhere(level.part, site)
             queue = " More urgent demands come first." if blocked else ""

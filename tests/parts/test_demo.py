@@ -13,7 +13,15 @@ from fleet.models import Delivery, Pump, PumpModel, Site
 from fleet.plumbing import outbox
 from inspections.models import ComponentDisposition, Inspection, Reading, Verdict
 from parts.demo import story
-from parts.models import Demand, Movement
+from parts.models import (
+    Count,
+    Demand,
+    Holding,
+    KitOpening,
+    Movement,
+    Order,
+    Transfer,
+)
 from parts.services import ledger
 
 TODAY = datetime(2026, 3, 2, 6, tzinfo=UTC)
@@ -35,6 +43,16 @@ def told() -> dict[str, list[tuple[Any, ...]]]:
         ),
         "movements": list(
             Movement.objects.order_by("id").values_list("part__number", "kind", "on_hand_change")
+        ),
+        "orders": list(
+            Order.objects.order_by("id").values_list(
+                "store__site__code", "supplier__name", "state", "raised_at"
+            )
+        ),
+        "transfers": list(
+            Transfer.objects.order_by("id").values_list(
+                "from_store__site__code", "to_store__site__code", "part__number", "state"
+            )
         ),
     }
 
@@ -58,7 +76,15 @@ def test_the_demo_shows_every_state_and_is_the_same_every_time() -> None:
     assert {"in_service", "on_bench", "awaiting_countersignature", "awaiting_parts"} <= set(
         Pump.objects.values_list("status", flat=True)
     )
-    assert {"reserved", "short", "issued"} <= set(Demand.objects.values_list("state", flat=True))
+    waits = set(Demand.objects.values_list("state", flat=True))
+    assert {"reserved", "issued"} <= waits
+    assert waits & {"coming", "ordered"}
+    assert {"received", "sent", "submitted"} <= {state for _, _, state, _ in first["orders"]}
+    assert "received" in {state for *_, state in first["transfers"]}
+    assert set(Count.objects.values_list("state", flat=True)) == {"open"}
+    assert Holding.objects.exists()
+    assert KitOpening.objects.count() == 1
+    assert {line.part.ages for line in Movement.objects.filter(batch__isnull=False)} == {True}
     assert {"within", "out"} <= set(Verdict.objects.values_list("outcome", flat=True))
     assert ledger.check_ledger() == []
     # The story raised its demands on their own dates; the outbox finds them there.
