@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from decimal import Decimal
@@ -44,14 +44,14 @@ def export_pumps(*, actor: User, pumps: QuerySet[Pump], file: str) -> ExportFile
         .select_related("site", "model")
         .order_by("site__code", "tag")
     )
-    return _file("pumps", PUMP_COLUMNS, (_pump(pump) for pump in rows), file)
+    return export_file("pumps", PUMP_COLUMNS, (_pump(pump) for pump in rows), file)
 
 
 def export_models(*, actor: User, models: QuerySet[PumpModel], file: str) -> ExportFile:
     require_anywhere(actor, Capability.EXPORT)
     rows = models.order_by("maker", "designation")
     cells = ([getattr(model, name) for name in MODEL_COLUMNS] for model in rows)
-    return _file("pump-models", MODEL_COLUMNS, cells, file)
+    return export_file("pump-models", MODEL_COLUMNS, cells, file)
 
 
 def export_sheets(*, actor: User, sheets: QuerySet[LimitSheet], file: str) -> ExportFile:
@@ -62,7 +62,7 @@ def export_sheets(*, actor: User, sheets: QuerySet[LimitSheet], file: str) -> Ex
         .select_related("sheet__model")
         .order_by("sheet__model__maker", "sheet__model__designation", "sheet_id", "order", "id")
     )
-    return _file("limit-sheets", SHEET_COLUMNS, (_line(line) for line in rows), file)
+    return export_file("limit-sheets", SHEET_COLUMNS, (_line(line) for line in rows), file)
 
 
 def _pump(pump: Pump) -> list[Any]:
@@ -85,9 +85,10 @@ def _line(line: SheetLine) -> list[Any]:
     return [of_others[n] if n in of_others else getattr(line, n) for n in SHEET_COLUMNS]
 
 
-def _file(
-    name: str, columns: Sequence[str], rows: Iterator[Sequence[Any]], file: str
+def export_file(
+    name: str, columns: Sequence[str], rows: Iterable[Sequence[Any]], file: str
 ) -> ExportFile:
+    """Rows as a file of one of FORMATS. Raises Fault for any other."""
     if file not in FORMATS:
         raise Fault(
             f"'{file[:20]}' is no format on offer. Choose csv or xlsx.",

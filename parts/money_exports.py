@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import date, datetime
+from datetime import date
 from decimal import Decimal
 from typing import Any
 
 from django.db.models import QuerySet
 
 from fleet.access import require_anywhere
-from fleet.exports import FORMATS, ExportFile
-from fleet.faults import Fault
+from fleet.exports import ExportFile, export_file
 from fleet.models import User
 from fleet.plumbing.scoping import SiteScopedQuerySet
 from fleet.roles import Capability
-from fleet.tables import write_csv, write_xlsx
 from parts import counting_selectors, money_selectors
 from parts.models import Store
 from parts.rules.counting import CountClass
@@ -60,7 +58,7 @@ def export_values(*, actor: User, stores: QuerySet[Store], file: str, today: dat
         .select_related("site")
         .order_by("site__code")
     )
-    return _file("stock-value", VALUE_COLUMNS, _value_rows(chosen, today), file)
+    return export_file("stock-value", VALUE_COLUMNS, _value_rows(chosen, today), file)
 
 
 def _value_rows(stores: Iterable[Store], today: date) -> Iterable[Sequence[Any]]:
@@ -80,7 +78,7 @@ def _value_rows(stores: Iterable[Store], today: date) -> Iterable[Sequence[Any]]
                 level.value,
                 store.currency,
                 classed.get(level.part_id, CountClass.C).value,
-                level.last_out,
+                level.last_out and level.last_out.date(),
                 "yes" if level.is_slow else "no",
             )
 
@@ -102,32 +100,8 @@ def export_repairs(*, actor: User, repairs: SiteScopedQuerySet[Any], file: str) 
             row.labour_cost,
             row.total_cost,
             row.currency,
-            max(at for at in (row.moved_at, row.worked_at) if at is not None),
+            max(at for at in (row.moved_at, row.worked_at) if at is not None).date(),
         )
         for row in chosen
     )
-    return _file("repair-costs", REPAIR_COLUMNS, rows, file)
-
-
-def _file(
-    name: str, columns: Sequence[str], rows: Iterable[Sequence[Any]], file: str
-) -> ExportFile:
-    if file not in FORMATS:
-        raise Fault(
-            f"'{file[:20]}' is no format on offer. Choose csv or xlsx.",
-            field="file",
-            code="invalid_choice",
-        )
-    texts = ([_text(value) for value in row] for row in rows)
-    content = write_csv(columns, texts) if file == "csv" else write_xlsx(name, columns, texts)
-    return ExportFile(f"{name}.{file}", FORMATS[file], content)
-
-
-def _text(value: Any) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, Decimal):
-        return f"{value:f}"
-    if isinstance(value, datetime):
-        return value.date().isoformat()
-    return str(value)
+    return export_file("repair-costs", REPAIR_COLUMNS, rows, file)

@@ -22,6 +22,7 @@ from fleet.api import filters
 from fleet.api import serializers as s
 from fleet.decisions import RuleKind
 from fleet.models import ApiToken, Site
+from fleet.plumbing.bodies import actor_of, parsed
 from fleet.plumbing.etags import require_match, with_etag
 from fleet.plumbing.idempotency import (
     HEADER,
@@ -35,18 +36,6 @@ from fleet.plumbing.scoping import SharedViewSet, SiteScopedViewSet
 from fleet.services import imports, people, pumps, rules, sheets
 
 _HISTORY_LINES = 200
-
-
-def _actor(request: Request) -> Any:
-    """The person who asks: the permission classes let nobody in who is not signed in."""
-    return request.user
-
-
-def _parsed(serializer: type[Any], request: Request, *, partial: bool = False) -> dict[str, Any]:
-    """The checked body. Raises ValidationError with every fault of it."""
-    parsed = serializer(data=request.data, context={"request": request}, partial=partial)
-    parsed.is_valid(raise_exception=True)
-    return dict(parsed.validated_data)
 
 
 def _created(data: Any, where: str = "", pk: Any = None) -> Response:
@@ -74,7 +63,7 @@ class SiteViewSet(
     @extend_schema(request=s.SiteInput, responses={201: s.SiteOutput})
     def create(self, request: Request) -> Response:
         """Adds a site; you become its first maintenance manager."""
-        site = people.add_site(actor=_actor(request), **_parsed(s.SiteInput, request))
+        site = people.add_site(actor=actor_of(request), **parsed(s.SiteInput, request))
         return _created(s.SiteOutput(site).data, "site-detail", site.pk)
 
 
@@ -86,7 +75,7 @@ class PersonViewSet(IdempotentCreateMixin, GenericViewSet[Any]):
     @extend_schema(request=s.PersonInput, responses={201: s.AccountOutput})
     def create(self, request: Request) -> Response:
         """Adds a person with roles at one of your sites."""
-        user = people.add_person(actor=_actor(request), **_parsed(s.PersonInput, request))
+        user = people.add_person(actor=actor_of(request), **parsed(s.PersonInput, request))
         # A new account holds nothing anywhere else.
         held = selectors.memberships().filter(user=user).order_by("id")
         data = {
@@ -114,14 +103,14 @@ class MembershipViewSet(
     @extend_schema(request=s.MembershipInput, responses={201: s.MembershipOutput})
     def create(self, request: Request) -> Response:
         """Gives a role to a person who has an account."""
-        values = _parsed(s.MembershipInput, request)
-        membership = people.grant_role_by_name(actor=_actor(request), **values)
+        values = parsed(s.MembershipInput, request)
+        membership = people.grant_role_by_name(actor=actor_of(request), **values)
         return _created(s.MembershipOutput(membership).data, "membership-detail", membership.pk)
 
     @extend_schema(responses={204: None})
     def destroy(self, request: Request, pk: str) -> Response:
         """Takes a role away; the last maintenance manager of a site stays."""
-        people.revoke_role(actor=_actor(request), membership=self.get_object())
+        people.revoke_role(actor=actor_of(request), membership=self.get_object())
         return Response(status=status.HTTP_204_NO_CONTENT)
 
 
@@ -133,7 +122,7 @@ class TokenViewSet(mixins.ListModelMixin, mixins.RetrieveModelMixin, GenericView
     def get_queryset(self) -> Any:
         if getattr(self, "swagger_fake_view", False):
             return ApiToken.objects.none()
-        return selectors.tokens_of(_actor(self.request))
+        return selectors.tokens_of(actor_of(self.request))
 
     @extend_schema(
         request=s.TokenInput,
@@ -151,12 +140,14 @@ class TokenViewSet(mixins.ListModelMixin, mixins.RetrieveModelMixin, GenericView
     )
     def create(self, request: Request) -> HttpResponseBase:
         """A new token. It is shown in this answer and never again."""
-        values = _parsed(s.TokenInput, request)
+        values = parsed(s.TokenInput, request)
         plain: list[str] = []
 
         def work() -> Answer:
             by_token = request.auth if isinstance(request.auth, ApiToken) else None
-            token, text = people.issue_own_token(actor=_actor(request), by_token=by_token, **values)
+            token, text = people.issue_own_token(
+                actor=actor_of(request), by_token=by_token, **values
+            )
             plain.append(text)
             # What is stored for repeated requests must not hold the token: only its hash is kept.
             data = s.NewTokenOutput({**s.TokenOutput(token).data, "token": None}).data
@@ -173,7 +164,7 @@ class TokenViewSet(mixins.ListModelMixin, mixins.RetrieveModelMixin, GenericView
     @extend_schema(responses={204: None})
     def destroy(self, request: Request, pk: str) -> Response:
         """Withdraws a token at once."""
-        people.revoke_own_token(actor=_actor(request), token=self.get_object())
+        people.revoke_own_token(actor=actor_of(request), token=self.get_object())
         return Response(status=status.HTTP_204_NO_CONTENT)
 
 
@@ -196,7 +187,7 @@ class PumpModelViewSet(
 
     @extend_schema(request=s.PumpModelInput, responses={201: s.PumpModelOutput})
     def create(self, request: Request) -> Response:
-        model = pumps.add_model(actor=_actor(request), **_parsed(s.PumpModelInput, request))
+        model = pumps.add_model(actor=actor_of(request), **parsed(s.PumpModelInput, request))
         response = _created(s.PumpModelOutput(model).data, "pump-model-detail", model.pk)
         return with_etag(response, model)
 
@@ -204,8 +195,8 @@ class PumpModelViewSet(
     def partial_update(self, request: Request, pk: str) -> Response:
         model = self.get_object()
         version = require_match(request, model)
-        values = _parsed(s.PumpModelInput, request, partial=True)
-        model = pumps.change_model(actor=_actor(request), model=model, version=version, **values)
+        values = parsed(s.PumpModelInput, request, partial=True)
+        model = pumps.change_model(actor=actor_of(request), model=model, version=version, **values)
         return with_etag(Response(s.PumpModelOutput(model).data), model)
 
 
@@ -225,9 +216,9 @@ class LimitSheetViewSet(
     @extend_schema(request=s.LimitSheetInput, responses={201: s.LimitSheetOutput})
     def create(self, request: Request) -> Response:
         """A new draft."""
-        values = _parsed(s.LimitSheetInput, request)
+        values = parsed(s.LimitSheetInput, request)
         values["lines"] = [s.line_draft(line) for line in values.get("lines", [])]
-        sheet = sheets.draft_sheet(actor=_actor(request), **values)
+        sheet = sheets.draft_sheet(actor=actor_of(request), **values)
         return self._answer(sheet.pk, status.HTTP_201_CREATED)
 
     @extend_schema(request=s.LinesInput, responses=s.LimitSheetOutput)
@@ -236,9 +227,9 @@ class LimitSheetViewSet(
         """Replaces all lines of a draft."""
         sheet = self.get_object()
         version = require_match(request, sheet)
-        values = _parsed(s.LinesInput, request)["lines"]
+        values = parsed(s.LinesInput, request)["lines"]
         lines = [s.line_draft(line) for line in values]
-        sheets.replace_lines(actor=_actor(request), sheet=sheet, version=version, lines=lines)
+        sheets.replace_lines(actor=actor_of(request), sheet=sheet, version=version, lines=lines)
         return self._answer(pk)
 
     @extend_schema(request=None, responses={201: s.LimitSheetOutput})
@@ -247,15 +238,15 @@ class LimitSheetViewSet(
         """Puts a draft in force; the sheet that was in force is superseded."""
         sheet = self.get_object()
         version = require_match(request, sheet)
-        sheets.issue_sheet(actor=_actor(request), sheet=sheet, version=version)
+        sheets.issue_sheet(actor=actor_of(request), sheet=sheet, version=version)
         return self._answer(pk, status.HTTP_201_CREATED)
 
     @extend_schema(request=s.RevisionInput, responses={201: s.LimitSheetOutput})
     @action(detail=True, methods=["post"])
     def revision(self, request: Request, pk: str) -> Response:
         """A new draft with the lines of this sheet."""
-        values = _parsed(s.RevisionInput, request)
-        sheet = sheets.revise_sheet(actor=_actor(request), sheet=self.get_object(), **values)
+        values = parsed(s.RevisionInput, request)
+        sheet = sheets.revise_sheet(actor=actor_of(request), sheet=self.get_object(), **values)
         return self._answer(sheet.pk, status.HTTP_201_CREATED)
 
     @extend_schema(responses=s.RuleOutput(many=True), filters=False)
@@ -273,9 +264,9 @@ class LimitSheetViewSet(
     @rules.mapping.post
     def choose_rule(self, request: Request, pk: str) -> Response:
         """Puts another rule in force; signed inspections are judged again by it, beside."""
-        values = _parsed(s.RuleInput, request)
+        values = parsed(s.RuleInput, request)
         rule = rules.choose_rule(
-            actor=_actor(request),
+            actor=actor_of(request),
             sheet=self.get_object(),
             **{**values, "kind": RuleKind(values["kind"])},
         )
@@ -308,7 +299,7 @@ class PumpViewSet(
 
     @extend_schema(request=s.PumpInput, responses={201: s.PumpOutput})
     def create(self, request: Request) -> Response:
-        pump = pumps.add_pump(actor=_actor(request), **_parsed(s.PumpInput, request))
+        pump = pumps.add_pump(actor=actor_of(request), **parsed(s.PumpInput, request))
         response = self._answer(pump, status.HTTP_201_CREATED)
         response["Location"] = reverse("pump-detail", args=[pump.pk])
         return response
@@ -317,16 +308,16 @@ class PumpViewSet(
     def partial_update(self, request: Request, pk: str) -> Response:
         pump = self.get_object()
         version = require_match(request, pump)
-        values = _parsed(s.PumpChangeInput, request)
-        pump = pumps.change_pump(actor=_actor(request), pump=pump, version=version, **values)
+        values = parsed(s.PumpChangeInput, request)
+        pump = pumps.change_pump(actor=actor_of(request), pump=pump, version=version, **values)
         return self._answer(pump)
 
     @extend_schema(request=s.HoursInput, responses={201: s.PumpOutput})
     @action(detail=True, methods=["post"])
     def hours(self, request: Request, pk: str) -> Response:
         """Puts a reading of the hour meter on record."""
-        values = _parsed(s.HoursInput, request)
-        pump = pumps.record_hours(actor=_actor(request), pump=self.get_object(), **values)
+        values = parsed(s.HoursInput, request)
+        pump = pumps.record_hours(actor=actor_of(request), pump=self.get_object(), **values)
         return self._answer(pump, status.HTTP_201_CREATED)
 
     @extend_schema(request=s.MoveInput, responses={201: s.PumpOutput})
@@ -335,8 +326,8 @@ class PumpViewSet(
         """Sends the pump to another of your sites."""
         pump = self.get_object()
         version = require_match(request, pump)
-        values = _parsed(s.MoveInput, request)
-        pump = pumps.move_pump(actor=_actor(request), pump=pump, version=version, **values)
+        values = parsed(s.MoveInput, request)
+        pump = pumps.move_pump(actor=actor_of(request), pump=pump, version=version, **values)
         return self._answer(pump, status.HTTP_201_CREATED)
 
     @extend_schema(request=s.StatusInput, responses={201: s.PumpOutput})
@@ -345,8 +336,8 @@ class PumpViewSet(
         """Sets by hand whether the pump is in service, spare or scrapped."""
         pump = self.get_object()
         version = require_match(request, pump)
-        values = _parsed(s.StatusInput, request)
-        pump = pumps.set_status(actor=_actor(request), pump=pump, version=version, **values)
+        values = parsed(s.StatusInput, request)
+        pump = pumps.set_status(actor=actor_of(request), pump=pump, version=version, **values)
         return self._answer(pump, status.HTTP_201_CREATED)
 
     @extend_schema(
@@ -390,15 +381,15 @@ class ImportViewSet(
     def retrieve(self, request: Request, pk: str) -> Response:
         """The draft, tried again against what is on file now."""
         draft = self.get_object()
-        return self._answer(draft, imports.preview_import(actor=_actor(request), draft=draft))
+        return self._answer(draft, imports.preview_import(actor=actor_of(request), draft=draft))
 
     @extend_schema(request=s.ImportInput, responses={201: s.PreviewOutput})
     def create(self, request: Request) -> Response:
         """Tries a file: nothing is taken over yet, and every bad row is named."""
-        values = _parsed(s.ImportInput, request)
+        values = parsed(s.ImportInput, request)
         file = values.pop("file")
         draft, preview = imports.try_import(
-            actor=_actor(request), file_name=file.name, content=file.read(), **values
+            actor=actor_of(request), file_name=file.name, content=file.read(), **values
         )
         response = self._answer(draft, preview, status.HTTP_201_CREATED)
         response["Location"] = reverse("import-detail", args=[draft.pk])
@@ -408,7 +399,7 @@ class ImportViewSet(
     @action(detail=True, methods=["post"])
     def application(self, request: Request, pk: str) -> Response:
         """Takes all rows over, or none when one of them is refused."""
-        rows = imports.apply_import(actor=_actor(request), draft=self.get_object())
+        rows = imports.apply_import(actor=actor_of(request), draft=self.get_object())
         return _created(s.AppliedOutput({"rows": rows}).data)
 
     def _answer(

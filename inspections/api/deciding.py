@@ -14,11 +14,12 @@ from rest_framework.renderers import BaseRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from fleet.plumbing.bodies import actor_of, parsed
 from fleet.plumbing.etags import require_match
 from inspections import selectors
 from inspections.api import inputs
 from inspections.api import serializers as s
-from inspections.api.base import OfInspection, actor_of, parsed
+from inspections.api.base import OfInspection
 from inspections.instrument_selectors import overdue_uses
 from inspections.models import Finding, Photo
 from inspections.services import dispositions, findings, opening, overdue, photos, signing

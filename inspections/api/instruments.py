@@ -12,6 +12,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.viewsets import GenericViewSet
 
+from fleet.plumbing.bodies import actor_of, parsed
 from fleet.plumbing.etags import require_match, with_etag
 from fleet.plumbing.idempotency import IdempotentCreateMixin
 from fleet.plumbing.scoping import SiteScopedViewSet
@@ -20,7 +21,6 @@ from fleet.vocabulary import InstrumentKind
 from inspections import instrument_selectors, selectors
 from inspections.api import filters, inputs
 from inspections.api import serializers as s
-from inspections.api.base import actor_of, parsed
 from inspections.models import Instrument
 from inspections.rules.leaves import STANDARD_SETS
 from inspections.services import instruments

@@ -11,11 +11,12 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from fleet.faults import Conflict, Fault
+from fleet.plumbing.bodies import actor_of, parsed
 from fleet.units import LengthUnit
 from inspections import selectors
 from inspections.api import inputs
 from inspections.api import serializers as s
-from inspections.api.base import OfInspection, actor_of, parsed
+from inspections.api.base import OfInspection
 from inspections.judging import decision_rule_of
 from inspections.rules.nextleaf import Gap, Wanted
 from inspections.services import readings

@@ -14,13 +14,14 @@ from rest_framework.response import Response
 from rest_framework.viewsets import GenericViewSet
 
 from fleet.faults import Fault
+from fleet.plumbing.bodies import actor_of, parsed
 from fleet.plumbing.etags import require_match, with_etag
 from fleet.plumbing.idempotency import IdempotentCreateMixin
 from fleet.plumbing.scoping import SiteScopedViewSet
 from inspections import agreement_selectors, study_selectors
 from inspections.api import filters, inputs
 from inspections.api import study_shapes as shapes
-from inspections.api.base import OfInspection, actor_of, parsed
+from inspections.api.base import OfInspection
 from inspections.api.measuring import is_leaves
 from inspections.models import ControlReading, Study
 from inspections.rules.studyplan import missing

@@ -11,13 +11,14 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.viewsets import GenericViewSet
 
+from fleet.plumbing.bodies import actor_of, parsed
 from fleet.plumbing.etags import with_etag
 from fleet.plumbing.idempotency import IdempotentCreateMixin
 from fleet.plumbing.scoping import SiteScopedViewSet
 from inspections import selectors
 from inspections.api import filters, inputs
 from inspections.api import serializers as s
-from inspections.api.base import OfInspection, actor_of, parsed
+from inspections.api.base import OfInspection
 from inspections.rules.cautions import CAUTIONS
 from inspections.rules.lifecycle import Reason
 from inspections.services import opening

@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass
 from html import escape
 
+from fleet import svg
 from inspections.rules.leakage import PathLoss
 from inspections.rules.quantities import figure
 
@@ -106,16 +107,16 @@ def _grid(scale: _Scale, axes: Axes) -> str:
     for mark in _marks(scale.most * axes.flow_per_l_min):
         y = scale.y(mark / axes.flow_per_l_min)
         if mark:
-            parts.append(_line("leak-plot__grid", _LEFT, y, _RIGHT, y))
-        parts.append(_text("leak-plot__figure", _LEFT - 6, y + 4, _shown(mark), "end"))
+            parts.append(svg.line("leak-plot__grid", _LEFT, y, _RIGHT, y))
+        parts.append(svg.text("leak-plot__figure", _LEFT - 6, y + 4, svg.figure(mark), "end"))
     for mark in _marks(scale.widest * axes.length_per_mm):
         x = scale.x(mark / axes.length_per_mm)
-        parts.append(_line("leak-plot__axis", x, _FOOT, x, _FOOT + 4))
-        parts.append(_text("leak-plot__figure", x, _FOOT + 18, _shown(mark)))
-    parts.append(_line("leak-plot__axis", _LEFT, _FOOT, _RIGHT, _FOOT))
-    parts.append(_text("leak-plot__unit", _LEFT - 52, 14, f"loss, {axes.flow_unit}", "start"))
+        parts.append(svg.line("leak-plot__axis", x, _FOOT, x, _FOOT + 4))
+        parts.append(svg.text("leak-plot__figure", x, _FOOT + 18, svg.figure(mark)))
+    parts.append(svg.line("leak-plot__axis", _LEFT, _FOOT, _RIGHT, _FOOT))
+    parts.append(svg.text("leak-plot__unit", _LEFT - 52, 14, f"loss, {axes.flow_unit}", "start"))
     parts.append(
-        _text("leak-plot__unit", _RIGHT, HEIGHT - 8, f"clearance, {axes.length_unit}", "end")
+        svg.text("leak-plot__unit", _RIGHT, HEIGHT - 8, f"clearance, {axes.length_unit}", "end")
     )
     return "".join(parts)
 
@@ -136,22 +137,24 @@ def _strip(scale: _Scale, loss: PathLoss, low: float, high: float) -> str:
     left, right = _at_least(scale.x(low), scale.x(high))
     if right - left <= 2:
         y = scale.y(loss.l_min_per_mm3 * ((low + high) / 2) ** 3)
-        return _rect("leak-plot__strip", left, y, right - left, _FOOT - y)
+        return svg.rect("leak-plot__strip", left, y, right - left, _FOOT - y)
     return (
-        f'<path class="leak-plot__strip" d="M{_px(left)} {_px(_FOOT)}'
-        f'L{_along(scale, loss, low, high)}L{_px(right)} {_px(_FOOT)}Z"/>'
+        f'<path class="leak-plot__strip" d="M{svg.px(left)} {svg.px(_FOOT)}'
+        f'L{_along(scale, loss, low, high)}L{svg.px(right)} {svg.px(_FOOT)}Z"/>'
     )
 
 
 def _along(scale: _Scale, loss: PathLoss, low: float, high: float) -> str:
     steps = (low + (high - low) * n / _POINTS for n in range(_POINTS + 1))
-    return "L".join(f"{_px(scale.x(h))} {_px(scale.y(loss.l_min_per_mm3 * h**3))}" for h in steps)
+    return "L".join(
+        f"{svg.px(scale.x(h))} {svg.px(scale.y(loss.l_min_per_mm3 * h**3))}" for h in steps
+    )
 
 
 def _limit(scale: _Scale, limit: float, axes: Axes) -> str:
     x = scale.x(limit)
-    said = f"limit {_shown(limit * axes.length_per_mm)}"
-    return _line("leak-plot__limit", x, _TOP - 6, x, _FOOT) + _text(
+    said = f"limit {svg.figure(limit * axes.length_per_mm)}"
+    return svg.line("leak-plot__limit", x, _TOP - 6, x, _FOOT) + svg.text(
         "leak-plot__limit-label", min(x, _RIGHT - 30), _TOP - 12, said
     )
 
@@ -161,18 +164,18 @@ def _today(scale: _Scale, loss: PathLoss, axes: Axes, low: float, high: float) -
     x, y = scale.x(clearance), scale.y(flow)
     parts = [_foot_bar("leak-plot__today", scale, low, high, lift=6)]
     if loss.low is not None and loss.high is not None:
-        parts.append(_line("leak-plot__whisker", x, scale.y(loss.low), x, scale.y(loss.high)))
-    parts.append(f'<circle class="leak-plot__today" cx="{_px(x)}" cy="{_px(y)}" r="4.5"/>')
+        parts.append(svg.line("leak-plot__whisker", x, scale.y(loss.low), x, scale.y(loss.high)))
+    parts.append(f'<circle class="leak-plot__today" cx="{svg.px(x)}" cy="{svg.px(y)}" r="4.5"/>')
     said = f"today {figure(flow * axes.flow_per_l_min)}"
     # The room over a cube is on its left, above the words at the foot; where there is none, above
     # the dot.
     top = min(y, scale.y(loss.high or flow))
     if x - _LEFT > 110:
         height = max(min(y - 4, _FOOT - 30), _TOP + 12)
-        parts.append(_text("leak-plot__today-label", x - 10, height, said, "end"))
+        parts.append(svg.text("leak-plot__today-label", x - 10, height, said, "end"))
     else:
         parts.append(
-            _text("leak-plot__today-label", _LEFT + 8, max(top - 30, _TOP + 12), said, "start")
+            svg.text("leak-plot__today-label", _LEFT + 8, max(top - 30, _TOP + 12), said, "start")
         )
     return "".join(parts)
 
@@ -180,13 +183,13 @@ def _today(scale: _Scale, loss: PathLoss, axes: Axes, low: float, high: float) -
 def _new_label(bar_x: float) -> str:
     """Before its bar, where the curve lies flat; over the bar where that begins at the edge."""
     if bar_x - _LEFT > 56:
-        return _text("leak-plot__new-label", bar_x - 5, _FOOT - 8, "as new", "end")
-    return _text("leak-plot__new-label", _LEFT + 4, _FOOT - 14, "as new", "start")
+        return svg.text("leak-plot__new-label", bar_x - 5, _FOOT - 8, "as new", "end")
+    return svg.text("leak-plot__new-label", _LEFT + 4, _FOOT - 14, "as new", "start")
 
 
 def _foot_bar(css: str, scale: _Scale, low: float, high: float, *, lift: float) -> str:
     left, right = _at_least(scale.x(low), scale.x(high))
-    return _rect(css, left, _FOOT - 5 - lift, right - left, 5)
+    return svg.rect(css, left, _FOOT - 5 - lift, right - left, 5)
 
 
 def _at_least(left: float, right: float) -> tuple[float, float]:
@@ -195,27 +198,3 @@ def _at_least(left: float, right: float) -> tuple[float, float]:
         return left, right
     middle = (left + right) / 2
     return middle - 1, middle + 1
-
-
-def _shown(value: float) -> str:
-    return f"{value:.6f}".rstrip("0").rstrip(".")
-
-
-def _rect(css: str, x: float, y: float, width: float, height: float) -> str:
-    return (
-        f'<rect class="{css}" x="{_px(x)}" y="{_px(y)}" width="{_px(width)}"'
-        f' height="{_px(height)}"/>'
-    )
-
-
-def _line(css: str, x1: float, y1: float, x2: float, y2: float) -> str:
-    return f'<line class="{css}" x1="{_px(x1)}" y1="{_px(y1)}" x2="{_px(x2)}" y2="{_px(y2)}"/>'
-
-
-def _text(css: str, x: float, y: float, text: str, anchor: str = "middle") -> str:
-    place = f'x="{_px(x)}" y="{_px(y)}" text-anchor="{anchor}"'
-    return f'<text class="{css}" {place}>{escape(text)}</text>'
-
-
-def _px(value: float) -> str:
-    return f"{value:.2f}"

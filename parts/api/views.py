@@ -13,6 +13,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.viewsets import GenericViewSet
 
+from fleet.plumbing.bodies import actor_of, parsed
 from fleet.plumbing.etags import require_match, with_etag
 from fleet.plumbing.idempotency import IdempotentCreateMixin
 from fleet.plumbing.scoping import SharedViewSet, SiteScopedViewSet
@@ -21,18 +22,6 @@ from parts.api import filters
 from parts.api import serializers as s
 from parts.api.serializers_catalogue import ShelfLifeSerializer, SupersessionSerializer
 from parts.services import ageing, catalogue, demands, pulling, standins, stock
-
-
-def _actor(request: Request) -> Any:
-    """The person who asks: the permission classes let nobody in who is not signed in."""
-    return request.user
-
-
-def _parsed(serializer: type[Any], request: Request) -> dict[str, Any]:
-    """The checked body. Raises ValidationError with every fault of it."""
-    parsed = serializer(data=request.data, context={"request": request})
-    parsed.is_valid(raise_exception=True)
-    return dict(parsed.validated_data)
 
 
 class PartViewSet(IdempotentCreateMixin, SharedViewSet, mixins.ListModelMixin, GenericViewSet[Any]):
@@ -54,7 +43,7 @@ class PartViewSet(IdempotentCreateMixin, SharedViewSet, mixins.ListModelMixin, G
 
     @extend_schema(request=s.NewPartSerializer, responses={201: s.PartSerializer})
     def create(self, request: Request) -> Response:
-        part = catalogue.add_part(actor=_actor(request), **_parsed(s.NewPartSerializer, request))
+        part = catalogue.add_part(actor=actor_of(request), **parsed(s.NewPartSerializer, request))
         response = self._answer(part, status.HTTP_201_CREATED)
         response["Location"] = reverse("part-detail", args=[part.pk])
         return response
@@ -63,8 +52,8 @@ class PartViewSet(IdempotentCreateMixin, SharedViewSet, mixins.ListModelMixin, G
     def partial_update(self, request: Request, pk: str) -> Response:
         part = self.get_object()
         version = require_match(request, part)
-        fields = _parsed(s.PartChangeSerializer, request)
-        catalogue.change_part(actor=_actor(request), part=part, version=version, **fields)
+        fields = parsed(s.PartChangeSerializer, request)
+        catalogue.change_part(actor=actor_of(request), part=part, version=version, **fields)
         return self._answer(self.get_object())
 
     @extend_schema(request=s.KitContentsSerializer, responses=s.PartSerializer)
@@ -73,9 +62,9 @@ class PartViewSet(IdempotentCreateMixin, SharedViewSet, mixins.ListModelMixin, G
         """Replaces all that lies in a kit."""
         kit = self.get_object()
         version = require_match(request, kit)
-        rows = _parsed(s.KitContentsSerializer, request)["contents"]
+        rows = parsed(s.KitContentsSerializer, request)["contents"]
         catalogue.set_kit_contents(
-            actor=_actor(request),
+            actor=actor_of(request),
             kit=kit,
             version=version,
             contents=[(row["part"], row["quantity"]) for row in rows],
@@ -88,8 +77,8 @@ class PartViewSet(IdempotentCreateMixin, SharedViewSet, mixins.ListModelMixin, G
         """Names the part that takes this one's place; what lies there is used up first."""
         part = self.get_object()
         version = require_match(request, part)
-        body = _parsed(SupersessionSerializer, request)
-        standins.supersede(actor=_actor(request), part=part, version=version, **body)
+        body = parsed(SupersessionSerializer, request)
+        standins.supersede(actor=actor_of(request), part=part, version=version, **body)
         return self._answer(self.get_object())
 
     @extend_schema(request=None, responses=s.PartSerializer)
@@ -98,7 +87,7 @@ class PartViewSet(IdempotentCreateMixin, SharedViewSet, mixins.ListModelMixin, G
         """The part is ordered under its own number again."""
         part = self.get_object()
         version = require_match(request, part)
-        standins.take_back_supersession(actor=_actor(request), part=part, version=version)
+        standins.take_back_supersession(actor=actor_of(request), part=part, version=version)
         return self._answer(self.get_object())
 
     @extend_schema(request=ShelfLifeSerializer, responses=s.PartSerializer)
@@ -107,8 +96,8 @@ class PartViewSet(IdempotentCreateMixin, SharedViewSet, mixins.ListModelMixin, G
         """A shelf life for a part that lies in the stores already."""
         part = self.get_object()
         version = require_match(request, part)
-        body = _parsed(ShelfLifeSerializer, request)
-        ageing.begin_ageing(actor=_actor(request), part=part, version=version, **body)
+        body = parsed(ShelfLifeSerializer, request)
+        ageing.begin_ageing(actor=actor_of(request), part=part, version=version, **body)
         return self._answer(self.get_object())
 
     @extend_schema(responses=s.HolderSerializer(many=True), filters=False)
@@ -132,12 +121,12 @@ class FitViewSet(IdempotentCreateMixin, SharedViewSet, mixins.ListModelMixin, Ge
     @extend_schema(request=s.NewFitSerializer, responses=s.FitSerializer)
     def create(self, request: Request) -> Response:
         """Names the part for a component, in place of the one of the very same serials."""
-        fit = catalogue.set_fit(actor=_actor(request), **_parsed(s.NewFitSerializer, request))
+        fit = catalogue.set_fit(actor=actor_of(request), **parsed(s.NewFitSerializer, request))
         # 200: it may have been there before, with another part.
         return Response(s.FitSerializer(fit).data)
 
     def destroy(self, request: Request, pk: str) -> Response:
-        catalogue.remove_fit(actor=_actor(request), fit=self.get_object())
+        catalogue.remove_fit(actor=actor_of(request), fit=self.get_object())
         return Response(status=status.HTTP_204_NO_CONTENT)
 
 
@@ -171,24 +160,24 @@ class ReceiptViewSet(_NewMovement):
     @extend_schema(request=s.ReceiptSerializer, responses={201: s.MovementSerializer})
     def create(self, request: Request) -> Response:
         """Parts came in; what waits for them is reserved at once, oldest first."""
-        body = _parsed(s.ReceiptSerializer, request)
-        return self._answer(stock.receive(actor=_actor(request), **body))
+        body = parsed(s.ReceiptSerializer, request)
+        return self._answer(stock.receive(actor=actor_of(request), **body))
 
 
 class CorrectionViewSet(_NewMovement):
     @extend_schema(request=s.CorrectionSerializer, responses={201: s.MovementSerializer})
     def create(self, request: Request) -> Response:
         """The shelf was counted, and the ledger follows."""
-        body = _parsed(s.CorrectionSerializer, request)
-        return self._answer(stock.correct_count(actor=_actor(request), **body))
+        body = parsed(s.CorrectionSerializer, request)
+        return self._answer(stock.correct_count(actor=actor_of(request), **body))
 
 
 class ScrappingViewSet(_NewMovement):
     @extend_schema(request=s.ScrappingSerializer, responses={201: s.MovementSerializer})
     def create(self, request: Request) -> Response:
         """Unusable parts leave the shelf for good."""
-        body = _parsed(s.ScrappingSerializer, request)
-        return self._answer(stock.scrap(actor=_actor(request), **body))
+        body = parsed(s.ScrappingSerializer, request)
+        return self._answer(stock.scrap(actor=actor_of(request), **body))
 
 
 class DemandViewSet(
@@ -208,15 +197,15 @@ class DemandViewSet(
     def pull(self, request: Request, pk: str) -> Response:
         """Issues the reserved part after its label was scanned."""
         demand = self.get_object()
-        body = _parsed(s.PullSerializer, request)
-        pulling.pull(actor=_actor(request), demand=demand, **body)
+        body = parsed(s.PullSerializer, request)
+        pulling.pull(actor=actor_of(request), demand=demand, **body)
         return self._answer()
 
     @extend_schema(request=None, responses=s.DemandSerializer)
     @action(detail=True, methods=["post"])
     def retry(self, request: Request, pk: str) -> Response:
         """Matches an unmatched demand after the catalogue was told its part."""
-        demands.retry_unmatched(actor=_actor(request), demand=self.get_object())
+        demands.retry_unmatched(actor=actor_of(request), demand=self.get_object())
         return self._answer()
 
     def _answer(self) -> Response:

@@ -20,6 +20,7 @@ from rest_framework.viewsets import GenericViewSet
 
 from fleet.api.exports import CsvRenderer
 from fleet.exports import ExportFile
+from fleet.plumbing.bodies import actor_of, parsed
 from fleet.plumbing.etags import require_match, with_etag
 from fleet.plumbing.idempotency import IdempotentCreateMixin
 from fleet.plumbing.scoping import SharedViewSet, SiteScopedViewSet
@@ -30,18 +31,6 @@ from parts.models import Supplier
 from parts.order_documents import PDF_TYPE, order_csv, order_pdf
 from parts.rules.lifecycle import OrderState
 from parts.services import approvals, order_sending, orders, put_away, suppliers
-
-
-def _actor(request: Request) -> Any:
-    """The person who asks: the permission classes let nobody in who is not signed in."""
-    return request.user
-
-
-def _parsed(serializer: type[Any], request: Request) -> dict[str, Any]:
-    """The checked body. Raises ValidationError with every fault of it."""
-    parsed = serializer(data=request.data, context={"request": request})
-    parsed.is_valid(raise_exception=True)
-    return dict(parsed.validated_data)
 
 
 class PdfRenderer(BaseRenderer):
@@ -68,8 +57,8 @@ class SupplierViewSet(
 
     @extend_schema(request=s.NewSupplierSerializer, responses={201: s.SupplierSerializer})
     def create(self, request: Request) -> Response:
-        body = _parsed(s.NewSupplierSerializer, request)
-        supplier = suppliers.add_supplier(actor=_actor(request), **body)
+        body = parsed(s.NewSupplierSerializer, request)
+        supplier = suppliers.add_supplier(actor=actor_of(request), **body)
         response = self._answer(supplier, status.HTTP_201_CREATED)
         response["Location"] = reverse("supplier-detail", args=[supplier.pk])
         return response
@@ -78,8 +67,10 @@ class SupplierViewSet(
     def partial_update(self, request: Request, pk: str) -> Response:
         supplier = self.get_object()
         version = require_match(request, supplier)
-        body = _parsed(s.SupplierChangeSerializer, request)
-        suppliers.change_supplier(actor=_actor(request), supplier=supplier, version=version, **body)
+        body = parsed(s.SupplierChangeSerializer, request)
+        suppliers.change_supplier(
+            actor=actor_of(request), supplier=supplier, version=version, **body
+        )
         return self._answer(self.get_object())
 
     @extend_schema(request=s.WebhookSerializer, responses=s.WebhookSecretSerializer)
@@ -88,9 +79,9 @@ class SupplierViewSet(
         """Where orders go by themselves. Each call makes a new secret, shown here only."""
         supplier = self.get_object()
         version = require_match(request, supplier)
-        url = _parsed(s.WebhookSerializer, request)["webhook_url"]
+        url = parsed(s.WebhookSerializer, request)["webhook_url"]
         secret = suppliers.set_webhook(
-            actor=_actor(request), supplier=supplier, version=version, url=url
+            actor=actor_of(request), supplier=supplier, version=version, url=url
         )
         now = self.get_object()
         answer = {"webhook_url": now.webhook_url, "secret": secret}
@@ -124,18 +115,18 @@ class OfferViewSet(
     @extend_schema(request=s.NewOfferSerializer, responses=s.OfferSerializer)
     def create(self, request: Request) -> Response:
         """Enters an offer, in place of the one for the same supplier and part."""
-        body = _parsed(s.NewOfferSerializer, request)
-        return self._answer(suppliers.set_offer(actor=_actor(request), **body))
+        body = parsed(s.NewOfferSerializer, request)
+        return self._answer(suppliers.set_offer(actor=actor_of(request), **body))
 
     def destroy(self, request: Request, pk: str) -> Response:
-        suppliers.remove_offer(actor=_actor(request), offer=self.get_object())
+        suppliers.remove_offer(actor=actor_of(request), offer=self.get_object())
         return Response(status=status.HTTP_204_NO_CONTENT)
 
     @extend_schema(request=None, responses=s.OfferSerializer)
     @action(detail=True, methods=["post"])
     def preference(self, request: Request, pk: str) -> Response:
         """Buys the part here from now on: the mark moves from the offer that had it."""
-        return self._answer(suppliers.prefer(actor=_actor(request), offer=self.get_object()))
+        return self._answer(suppliers.prefer(actor=actor_of(request), offer=self.get_object()))
 
     def _answer(self, offer: Any) -> Response:
         (found,) = buying_selectors.with_observed(buying_selectors.offers().filter(pk=offer.pk))
@@ -155,9 +146,9 @@ class ApprovalLimitsViewSet(SiteScopedViewSet, GenericViewSet[Any]):
     def update(self, request: Request, pk: str) -> Response:
         """Sets the limits of the roles that are named."""
         store = self.get_object()
-        body = _parsed(s.ApprovalLimitsSerializer, request)
+        body = parsed(s.ApprovalLimitsSerializer, request)
         limits = {Role(role): amount for role, amount in body.items()}
-        approvals.set_limits(actor=_actor(request), store=store, limits=limits)
+        approvals.set_limits(actor=actor_of(request), store=store, limits=limits)
         return self._answer()
 
     def _answer(self) -> Response:
@@ -205,8 +196,8 @@ class OrderViewSet(
     @extend_schema(request=s.NewOrderSerializer, responses=s.OrderDetailSerializer)
     def create(self, request: Request) -> Response:
         """The draft of a store to a supplier, begun where there is none."""
-        body = _parsed(s.NewOrderSerializer, request)
-        order = orders.open_draft(actor=_actor(request), **body)
+        body = parsed(s.NewOrderSerializer, request)
+        order = orders.open_draft(actor=actor_of(request), **body)
         self.kwargs["pk"] = order.pk
         return self._answer()
 
@@ -245,9 +236,9 @@ class OrderViewSet(
         """Marks an approved order as sent, and tells the supplier's system where there is one."""
         order = self.get_object()
         version = require_match(request, order)
-        days = _parsed(s.DispatchSerializer, request).get("promised", [])
+        days = parsed(s.DispatchSerializer, request).get("promised", [])
         order_sending.send(
-            actor=_actor(request),
+            actor=actor_of(request),
             order=order,
             version=version,
             promised_on={day["line"]: day["promised_on"] for day in days},
@@ -258,7 +249,7 @@ class OrderViewSet(
     @action(detail=True, methods=["post"])
     def repetition(self, request: Request, pk: str) -> Response:
         """Tells the supplier's system once more of an order that it did not take."""
-        order_sending.send_again(actor=_actor(request), order=self.get_object())
+        order_sending.send_again(actor=actor_of(request), order=self.get_object())
         return self._answer()
 
     @extend_schema(request=s.OrderWhySerializer, responses=s.OrderDetailSerializer)
@@ -291,8 +282,8 @@ class OrderViewSet(
     ) -> Response:
         order = self.get_object()
         version = require_match(request, order)
-        values = _parsed(body, request) if body is not None else {}
-        service(actor=_actor(request), order=order, version=version, **values)
+        values = parsed(body, request) if body is not None else {}
+        service(actor=actor_of(request), order=order, version=version, **values)
         return self._answer()
 
     def _answer(self) -> Response:
@@ -340,24 +331,24 @@ class OrderLineViewSet(
     def receipts(self, request: Request, pk: str) -> Response:
         """Some of the line came; what waits for it is reserved at once, most urgent first."""
         line = self.get_object()
-        body = _parsed(s.LineReceiptSerializer, request)
-        received = put_away.receive_line(actor=_actor(request), line=line, **body)
+        body = parsed(s.LineReceiptSerializer, request)
+        received = put_away.receive_line(actor=actor_of(request), line=line, **body)
         return Response(s.PutAwaySerializer(received).data, status=status.HTTP_201_CREATED)
 
     @extend_schema(request=s.PromiseSerializer, responses=s.OrderLineSerializer)
     @action(detail=True, methods=["post"])
     def promise(self, request: Request, pk: str) -> Response:
         """The supplier names another day."""
-        body = _parsed(s.PromiseSerializer, request)
-        orders.promise(actor=_actor(request), line=self.get_object(), **body)
+        body = parsed(s.PromiseSerializer, request)
+        orders.promise(actor=actor_of(request), line=self.get_object(), **body)
         return self._answer()
 
     @extend_schema(request=s.OrderWhySerializer, responses=s.OrderLineSerializer)
     @action(detail=True, methods=["post"], url_path="give-up")
     def give_up(self, request: Request, pk: str) -> Response:
         """No more is expected of the line."""
-        body = _parsed(s.OrderWhySerializer, request)
-        orders.give_up(actor=_actor(request), line=self.get_object(), **body)
+        body = parsed(s.OrderWhySerializer, request)
+        orders.give_up(actor=actor_of(request), line=self.get_object(), **body)
         return self._answer()
 
     def _answer(self) -> Response:

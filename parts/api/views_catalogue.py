@@ -12,6 +12,7 @@ from rest_framework.response import Response
 from rest_framework.viewsets import GenericViewSet
 
 from fleet.faults import Fault
+from fleet.plumbing.bodies import actor_of, parsed
 from fleet.plumbing.etags import require_match, with_etag
 from fleet.plumbing.idempotency import IdempotentCreateMixin
 from fleet.plumbing.scoping import SharedViewSet, SiteScopedViewSet
@@ -20,18 +21,6 @@ from parts.api import filters
 from parts.api import serializers_catalogue as s
 from parts.models import Batch, Part
 from parts.services import ageing, kits, standins
-
-
-def _actor(request: Request) -> Any:
-    """The person who asks: the permission classes let nobody in who is not signed in."""
-    return request.user
-
-
-def _parsed(serializer: type[Any], request: Request) -> dict[str, Any]:
-    """The checked body. Raises ValidationError with every fault of it."""
-    parsed = serializer(data=request.data, context={"request": request})
-    parsed.is_valid(raise_exception=True)
-    return dict(parsed.validated_data)
 
 
 def batch_called(part: Part, code: str) -> Batch | None:
@@ -58,12 +47,12 @@ class AlternativeViewSet(
 
     @extend_schema(request=s.NewAlternativeSerializer, responses={201: s.AlternativeSerializer})
     def create(self, request: Request) -> Response:
-        body = _parsed(s.NewAlternativeSerializer, request)
-        row = standins.add_alternative(actor=_actor(request), **body)
+        body = parsed(s.NewAlternativeSerializer, request)
+        row = standins.add_alternative(actor=actor_of(request), **body)
         return Response(s.AlternativeSerializer(row).data, status=status.HTTP_201_CREATED)
 
     def destroy(self, request: Request, pk: str) -> Response:
-        standins.remove_alternative(actor=_actor(request), alternative=self.get_object())
+        standins.remove_alternative(actor=actor_of(request), alternative=self.get_object())
         return Response(status=status.HTTP_204_NO_CONTENT)
 
 
@@ -79,9 +68,9 @@ class KitOpeningViewSet(
     @extend_schema(request=s.NewKitOpeningSerializer, responses={201: s.KitOpeningSerializer})
     def create(self, request: Request) -> Response:
         """One free kit leaves the shelf, and what lies in it comes onto it, piece by piece."""
-        body = _parsed(s.NewKitOpeningSerializer, request)
+        body = parsed(s.NewKitOpeningSerializer, request)
         batch = batch_called(body["kit"], body.pop("batch_code"))
-        opening = kits.open_kit(actor=_actor(request), batch=batch, **body)
+        opening = kits.open_kit(actor=actor_of(request), batch=batch, **body)
         return Response(s.KitOpeningSerializer(opening).data, status=status.HTTP_201_CREATED)
 
 
@@ -101,8 +90,8 @@ class BatchViewSet(
     @extend_schema(request=s.NewBatchSerializer, responses=s.BatchSerializer)
     def create(self, request: Request) -> Response:
         """Puts what lies in a store without a batch into one, so that its age is known."""
-        body = _parsed(s.NewBatchSerializer, request)
-        batch = ageing.put_in_batch(actor=_actor(request), **body)
+        body = parsed(s.NewBatchSerializer, request)
+        batch = ageing.put_in_batch(actor=actor_of(request), **body)
         row = self.get_queryset().get(batch=batch, store=body["store"])
         return Response(s.BatchSerializer(row).data)
 
@@ -112,8 +101,8 @@ class BatchViewSet(
         """Moves the expiry of the batch, in every store that holds some of it."""
         level = self.get_object()
         version = require_match(request, level.batch)
-        body = _parsed(s.ExtensionSerializer, request)
-        ageing.extend_batch(actor=_actor(request), level=level, version=version, **body)
+        body = parsed(s.ExtensionSerializer, request)
+        ageing.extend_batch(actor=actor_of(request), level=level, version=version, **body)
         return self._answer()
 
     def _answer(self) -> Response:

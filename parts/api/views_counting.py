@@ -14,6 +14,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.viewsets import GenericViewSet
 
+from fleet.plumbing.bodies import actor_of, parsed
 from fleet.plumbing.etags import with_etag
 from fleet.plumbing.idempotency import IdempotentCreateMixin
 from fleet.plumbing.scoping import SiteScopedViewSet
@@ -21,18 +22,6 @@ from parts import counting_selectors as reads
 from parts.api import serializers_counting as s
 from parts.rules.lifecycle import CountState
 from parts.services import counts
-
-
-def _actor(request: Request) -> Any:
-    """The person who asks: the permission classes let nobody in who is not signed in."""
-    return request.user
-
-
-def _parsed(serializer: type[Any], request: Request) -> dict[str, Any]:
-    """The checked body. Raises ValidationError with every fault of it."""
-    parsed = serializer(data=request.data, context={"request": request})
-    parsed.is_valid(raise_exception=True)
-    return dict(parsed.validated_data)
 
 
 class CountFilter(filters.FilterSet):  # type: ignore[misc]  # Any, for want of stubs
@@ -69,8 +58,8 @@ class CountViewSet(
     @extend_schema(request=s.NewCountSerializer, responses={201: s.CountDetailSerializer})
     def create(self, request: Request) -> Response:
         """A sheet for parts by name, for what is due, or for a range of bins."""
-        body = _parsed(s.NewCountSerializer, request)
-        count = counts.raise_count(actor=_actor(request), **body)
+        body = parsed(s.NewCountSerializer, request)
+        count = counts.raise_count(actor=actor_of(request), **body)
         response = self._answer(self.get_queryset().get(pk=count.pk), status.HTTP_201_CREATED)
         response["Location"] = reverse("count-detail", args=[count.pk])
         return response
@@ -79,8 +68,8 @@ class CountViewSet(
     @action(detail=True, methods=["post"])
     def lines(self, request: Request, pk: str) -> Response:
         """Puts what was found and is not on the sheet onto it."""
-        body = _parsed(s.NewCountLineSerializer, request)
-        line = counts.add_line(actor=_actor(request), count=self.get_object(), **body)
+        body = parsed(s.NewCountLineSerializer, request)
+        line = counts.add_line(actor=actor_of(request), count=self.get_object(), **body)
         return Response(
             s.CountLineSerializer(reads.lines().get(pk=line.pk)).data,
             status=status.HTTP_201_CREATED,
@@ -90,8 +79,8 @@ class CountViewSet(
     @action(detail=True, methods=["post"])
     def cancellation(self, request: Request, pk: str) -> Response:
         """Ends a count before all is counted."""
-        body = _parsed(s.CountWhySerializer, request)
-        counts.cancel(actor=_actor(request), count=self.get_object(), **body)
+        body = parsed(s.CountWhySerializer, request)
+        counts.cancel(actor=actor_of(request), count=self.get_object(), **body)
         return self._answer(self.get_object())
 
     def _answer(self, count: Any, code: int = status.HTTP_200_OK) -> Response:
@@ -116,31 +105,31 @@ class CountLineViewSet(
     @action(detail=True, methods=["post"])
     def figure(self, request: Request, pk: str) -> Response:
         """What was counted. The first figure stays on record."""
-        body = _parsed(s.CountFigureSerializer, request)
-        counts.enter(actor=_actor(request), line=self.get_object(), **body)
+        body = parsed(s.CountFigureSerializer, request)
+        counts.enter(actor=actor_of(request), line=self.get_object(), **body)
         return self._answer()
 
     @extend_schema(request=s.CountReasonSerializer, responses=s.CountLineSerializer)
     @action(detail=True, methods=["post"])
     def reason(self, request: Request, pk: str) -> Response:
         """Why it differs; within the store's limit the ledger is corrected at once."""
-        body = _parsed(s.CountReasonSerializer, request)
-        counts.explain(actor=_actor(request), line=self.get_object(), **body)
+        body = parsed(s.CountReasonSerializer, request)
+        counts.explain(actor=actor_of(request), line=self.get_object(), **body)
         return self._answer()
 
     @extend_schema(request=None, responses=s.CountLineSerializer)
     @action(detail=True, methods=["post"])
     def approval(self, request: Request, pk: str) -> Response:
         """A second person takes a difference over the limit."""
-        counts.approve(actor=_actor(request), line=self.get_object())
+        counts.approve(actor=actor_of(request), line=self.get_object())
         return self._answer()
 
     @extend_schema(request=s.CountWhySerializer, responses=s.CountLineSerializer)
     @action(detail=True, methods=["post"])
     def recount(self, request: Request, pk: str) -> Response:
         """A second person has it counted again."""
-        body = _parsed(s.CountWhySerializer, request)
-        counts.send_back(actor=_actor(request), line=self.get_object(), **body)
+        body = parsed(s.CountWhySerializer, request)
+        counts.send_back(actor=actor_of(request), line=self.get_object(), **body)
         return self._answer()
 
     def _answer(self) -> Response:

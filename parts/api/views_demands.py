@@ -11,6 +11,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.viewsets import GenericViewSet
 
+from fleet.plumbing.bodies import actor_of, parsed
 from fleet.plumbing.etags import require_match, with_etag
 from fleet.plumbing.scoping import SiteScopedViewSet
 from parts import planning_selectors
@@ -36,8 +37,8 @@ class DemandViewSet(views_pulling.DemandViewSet):
     def cancel(self, request: Request, pk: str) -> Response:
         """The bench does not want it any more; what was kept for it is free for others."""
         demand = self.get_object()
-        body = _parsed(d.CancelSerializer, request)
-        needs.cancel_demand(actor=_actor(request), demand=demand, **body)
+        body = parsed(d.CancelSerializer, request)
+        needs.cancel_demand(actor=actor_of(request), demand=demand, **body)
         return self._answer()
 
 
@@ -65,8 +66,8 @@ class NeedViewSet(SiteScopedViewSet, GenericViewSet[Any]):
         """Sets both; the parts of the inspection are then planned again."""
         row = self.get_object()
         version = require_match(request, _tag(row))
-        body = _parsed(d.NeedChangeSerializer, request)
-        needs.set_need(actor=_actor(request), inspection=row, version=version, **body)
+        body = parsed(d.NeedChangeSerializer, request)
+        needs.set_need(actor=actor_of(request), inspection=row, version=version, **body)
         return self._answer()
 
     def _answer(self) -> Response:
@@ -79,15 +80,3 @@ class NeedViewSet(SiteScopedViewSet, GenericViewSet[Any]):
 def _tag(inspection: Any) -> _Tag:
     _day, _bench, version = planning_selectors.need_of(inspection)
     return _Tag(inspection.pk, version)
-
-
-def _actor(request: Request) -> Any:
-    """The person who asks: the permission classes let nobody in who is not signed in."""
-    return request.user
-
-
-def _parsed(serializer: type[Any], request: Request) -> dict[str, Any]:
-    """The checked body. Raises ValidationError with every fault of it."""
-    parsed = serializer(data=request.data, context={"request": request})
-    parsed.is_valid(raise_exception=True)
-    return dict(parsed.validated_data)

@@ -12,6 +12,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.viewsets import GenericViewSet
 
+from fleet.plumbing.bodies import parsed
 from fleet.plumbing.etags import require_match, with_etag
 from fleet.plumbing.idempotency import IdempotentCreateMixin
 from fleet.plumbing.scoping import SiteScopedViewSet
@@ -20,12 +21,6 @@ from parts.api import serializers_holding as s
 from parts.holding_plans import plan_of
 from parts.rules.holding_advice import Charges
 from parts.services import holdings
-
-
-def _parsed(serializer: type[Any], request: Request) -> dict[str, Any]:
-    parsed = serializer(data=request.data, context={"request": request})
-    parsed.is_valid(raise_exception=True)
-    return dict(parsed.validated_data)
 
 
 class HoldingFilter(filters.FilterSet):  # type: ignore[misc]  # Any, for want of stubs
@@ -51,7 +46,7 @@ class HoldingViewSet(
     def create(self, request: Request) -> Response:
         """Sets the levels of a part in a store, in place of those before."""
         actor: Any = request.user
-        row = holdings.set_holding(actor=actor, **_parsed(s.NewHoldingSerializer, request))
+        row = holdings.set_holding(actor=actor, **parsed(s.NewHoldingSerializer, request))
         # 200: it may have been there before, with other levels.
         return with_etag(Response(s.HoldingSerializer(row).data), row)
 
@@ -126,7 +121,7 @@ class HoldingChoiceViewSet(IdempotentCreateMixin, GenericViewSet[Any]):
     def create(self, request: Request) -> Response:
         """Holds what a point of the store's curve says."""
         actor: Any = request.user
-        done = holdings.choose(actor=actor, **_parsed(s.HoldingChoiceSerializer, request))
+        done = holdings.choose(actor=actor, **parsed(s.HoldingChoiceSerializer, request))
         return Response(s.HoldingChangesSerializer(done).data, status=status.HTTP_201_CREATED)
 
 
@@ -147,5 +142,5 @@ class ForecastViewSet(
     def create(self, request: Request) -> Response:
         """Until its window is over, the advice rests on it instead of the records."""
         actor: Any = request.user
-        row = holdings.record_forecast(actor=actor, **_parsed(s.NewForecastSerializer, request))
+        row = holdings.record_forecast(actor=actor, **parsed(s.NewForecastSerializer, request))
         return Response(s.ForecastSerializer(row).data, status=status.HTTP_201_CREATED)

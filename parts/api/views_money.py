@@ -19,24 +19,13 @@ from rest_framework.viewsets import GenericViewSet
 
 from fleet.api.exports import CsvRenderer, XlsxRenderer
 from fleet.exports import FORMATS, ExportFile
+from fleet.plumbing.bodies import actor_of, parsed
 from fleet.plumbing.idempotency import IdempotentCreateMixin
 from fleet.plumbing.scoping import SharedViewSet, SiteScopedViewSet
 from parts import money_exports, selectors
 from parts import money_selectors as reads
 from parts.api import serializers_money as s
 from parts.services import money
-
-
-def _actor(request: Request) -> Any:
-    """The person who asks: the permission classes let nobody in who is not signed in."""
-    return request.user
-
-
-def _parsed(serializer: type[Any], request: Request) -> dict[str, Any]:
-    """The checked body. Raises ValidationError with every fault of it."""
-    parsed = serializer(data=request.data, context={"request": request})
-    parsed.is_valid(raise_exception=True)
-    return dict(parsed.validated_data)
 
 
 class StoreValueViewSet(SiteScopedViewSet, mixins.ListModelMixin, GenericViewSet[Any]):
@@ -103,16 +92,16 @@ class LabourViewSet(
     @extend_schema(request=s.NewLabourSerializer, responses={201: s.LabourSerializer})
     def create(self, request: Request) -> Response:
         """Hours of one repair, at the rate that the site's store has now."""
-        body = _parsed(s.NewLabourSerializer, request)
-        row = money.record_labour(actor=_actor(request), **body)
+        body = parsed(s.NewLabourSerializer, request)
+        row = money.record_labour(actor=actor_of(request), **body)
         return Response(s.LabourSerializer(row).data, status=status.HTTP_201_CREATED)
 
     @extend_schema(request=s.TakingBackSerializer, responses={201: s.LabourSerializer})
     @action(detail=True, methods=["post"], url_path="taking-back", url_name="taking-back")
     def taking_back(self, request: Request, pk: str) -> Response:
         """Takes hours back by an entry of as many below 0."""
-        body = _parsed(s.TakingBackSerializer, request)
-        row = money.take_back_labour(actor=_actor(request), labour=self.get_object(), **body)
+        body = parsed(s.TakingBackSerializer, request)
+        row = money.take_back_labour(actor=actor_of(request), labour=self.get_object(), **body)
         return Response(s.LabourSerializer(row).data, status=status.HTTP_201_CREATED)
 
 
@@ -133,8 +122,8 @@ class ExchangeRateViewSet(
     @extend_schema(request=s.NewExchangeRateSerializer, responses={201: s.ExchangeRateSerializer})
     def create(self, request: Request) -> Response:
         """A rate from a day on; it is never edited, only followed by another."""
-        body = _parsed(s.NewExchangeRateSerializer, request)
-        row = money.set_rate(actor=_actor(request), **body)
+        body = parsed(s.NewExchangeRateSerializer, request)
+        row = money.set_rate(actor=actor_of(request), **body)
         return Response(s.ExchangeRateSerializer(row).data, status=status.HTTP_201_CREATED)
 
 
@@ -175,7 +164,7 @@ class StockValueExport(SiteScopedViewSet, _Export):
     def get(self, request: Request) -> HttpResponse:
         return self.answer(
             money_exports.export_values(
-                actor=_actor(request),
+                actor=actor_of(request),
                 stores=self.get_queryset(),
                 file=self.format_of(request),
                 today=timezone.now().date(),
@@ -190,7 +179,7 @@ class RepairCostExport(SiteScopedViewSet, _Export):
 
     @extend_schema(responses=_FILES, parameters=[_FILE, s.PeriodSerializer])
     def get(self, request: Request) -> HttpResponse:
-        actor = _actor(request)
+        actor = actor_of(request)
         repairs = _repairs(request).visible_to(actor)
         return self.answer(
             money_exports.export_repairs(actor=actor, repairs=repairs, file=self.format_of(request))

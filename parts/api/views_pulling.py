@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from drf_spectacular.utils import extend_schema
 from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from fleet.plumbing.bodies import actor_of, parsed
 from parts.api import serializers as s
 from parts.api import serializers_pulling as p
 from parts.api import views
@@ -22,41 +21,29 @@ class DemandViewSet(views.DemandViewSet):
     @action(detail=True, methods=["post"])
     def short(self, request: Request, pk: str) -> Response:
         """Issues what was found; the rest waits again, and the shelf counts as empty."""
-        body = _parsed(p.ShortPullSerializer, request)
-        pulling.short_pull(actor=_actor(request), demand=self.get_object(), **body)
+        body = parsed(p.ShortPullSerializer, request)
+        pulling.short_pull(actor=actor_of(request), demand=self.get_object(), **body)
         return self._answer()
 
     @extend_schema(request=p.UndoSerializer, responses=s.DemandSerializer)
     @action(detail=True, methods=["post"])
     def undo(self, request: Request, pk: str) -> Response:
         """Takes a mistaken pull back by counter-entry; the part stays reserved."""
-        body = _parsed(p.UndoSerializer, request)
-        pulling.undo_pull(actor=_actor(request), demand=self.get_object(), **body)
+        body = parsed(p.UndoSerializer, request)
+        pulling.undo_pull(actor=actor_of(request), demand=self.get_object(), **body)
         return self._answer()
 
     @extend_schema(request=p.TakeBackSerializer, responses=s.DemandSerializer)
     @action(detail=True, methods=["post"], url_path="return", url_name="return")
     def take_back(self, request: Request, pk: str) -> Response:
         """Takes in what the bench does not need, onto the shelf or as scrap."""
-        body = _parsed(p.TakeBackSerializer, request)
-        pulling.return_issued(actor=_actor(request), demand=self.get_object(), **body)
+        body = parsed(p.TakeBackSerializer, request)
+        pulling.return_issued(actor=actor_of(request), demand=self.get_object(), **body)
         return self._answer()
 
     @extend_schema(request=None, responses=s.DemandSerializer)
     @action(detail=True, methods=["post"])
     def confirm(self, request: Request, pk: str) -> Response:
         """The technician has the part in hand."""
-        pulling.confirm_issue(actor=_actor(request), demands=[self.get_object()])
+        pulling.confirm_issue(actor=actor_of(request), demands=[self.get_object()])
         return self._answer()
-
-
-def _actor(request: Request) -> Any:
-    """The person who asks: the permission classes let nobody in who is not signed in."""
-    return request.user
-
-
-def _parsed(serializer: type[Any], request: Request) -> dict[str, Any]:
-    """The checked body. Raises ValidationError with every fault of it."""
-    parsed = serializer(data=request.data, context={"request": request})
-    parsed.is_valid(raise_exception=True)
-    return dict(parsed.validated_data)

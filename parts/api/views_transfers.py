@@ -15,13 +15,13 @@ from rest_framework.response import Response
 from rest_framework.viewsets import GenericViewSet
 
 from fleet.faults import Conflict, Fault
+from fleet.plumbing.bodies import actor_of, parsed
 from fleet.plumbing.etags import require_match, with_etag
 from fleet.plumbing.idempotency import IdempotentCreateMixin
 from fleet.plumbing.scoping import SiteScopedViewSet
 from parts import transfer_selectors
 from parts.api import serializers_transfers as s
 from parts.api.serializers import NewStoreSerializer
-from parts.api.views import _actor, _parsed
 from parts.rules.lifecycle import TransferState
 from parts.services import stock, stores, transfers
 
@@ -51,7 +51,7 @@ class TransferViewSet(
     @extend_schema(request=s.AskTransferSerializer, responses={201: s.TransferDetailSerializer})
     def create(self, request: Request) -> Response:
         """Asks another site for parts, which are reserved there at once."""
-        body = _parsed(s.AskTransferSerializer, request)
+        body = parsed(s.AskTransferSerializer, request)
         giver = transfer_selectors.store_that_holds(body["part"], body.pop("from_site_name"))
         if giver is None:
             raise Conflict(
@@ -59,7 +59,7 @@ class TransferViewSet(
                 field="from_site_name",
                 code="not_enough_stock",
             )
-        row = transfers.ask_transfer(actor=_actor(request), from_store=giver, **body)
+        row = transfers.ask_transfer(actor=actor_of(request), from_store=giver, **body)
         response = _shown(row, status.HTTP_201_CREATED)
         response["Location"] = reverse("transfer-detail", args=[row.pk])
         return response
@@ -68,34 +68,34 @@ class TransferViewSet(
     @action(detail=True, methods=["post"])
     def send(self, request: Request, pk: str) -> Response:
         """The giver takes it off the shelf and puts it on its way."""
-        row, body = self.get_object(), _parsed(s.SendTransferSerializer, request)
-        transfers.send(actor=_actor(request), transfer=row, **body)
+        row, body = self.get_object(), parsed(s.SendTransferSerializer, request)
+        transfers.send(actor=actor_of(request), transfer=row, **body)
         return self._answer()
 
     @extend_schema(request=s.ReceiveTransferSerializer, responses=s.TransferDetailSerializer)
     @action(detail=True, methods=["post"])
     def receive(self, request: Request, pk: str) -> Response:
         """The receiver puts on the shelf what came; the rest is lost, with a reason."""
-        row, body = self.get_object(), _parsed(s.ReceiveTransferSerializer, request)
+        row, body = self.get_object(), parsed(s.ReceiveTransferSerializer, request)
         if "received" in body:
             body["received"] = _by_batch(body["received"])
-        transfers.receive(actor=_actor(request), transfer=row, **body)
+        transfers.receive(actor=actor_of(request), transfer=row, **body)
         return self._answer()
 
     @extend_schema(request=s.WhySerializer, responses=s.TransferDetailSerializer)
     @action(detail=True, methods=["post"])
     def refusal(self, request: Request, pk: str) -> Response:
         """The giver cannot spare it after all."""
-        row, body = self.get_object(), _parsed(s.WhySerializer, request)
-        transfers.refuse(actor=_actor(request), transfer=row, **body)
+        row, body = self.get_object(), parsed(s.WhySerializer, request)
+        transfers.refuse(actor=actor_of(request), transfer=row, **body)
         return self._answer()
 
     @extend_schema(request=s.WhySerializer, responses=s.TransferDetailSerializer)
     @action(detail=True, methods=["post"])
     def cancellation(self, request: Request, pk: str) -> Response:
         """The receiver no longer wants what was asked for by hand."""
-        row, body = self.get_object(), _parsed(s.WhySerializer, request)
-        transfers.cancel(actor=_actor(request), transfer=row, **body)
+        row, body = self.get_object(), parsed(s.WhySerializer, request)
+        transfers.cancel(actor=actor_of(request), transfer=row, **body)
         return self._answer()
 
     def _answer(self) -> Response:
@@ -127,7 +127,7 @@ class StoreViewSet(
     @extend_schema(request=NewStoreSerializer, responses=s.StoreSerializer)
     def create(self, request: Request) -> Response:
         """The store of a site, opened if it has none yet; a site that has one keeps it."""
-        store = stock.open_store(actor=_actor(request), **_parsed(NewStoreSerializer, request))
+        store = stock.open_store(actor=actor_of(request), **parsed(NewStoreSerializer, request))
         return with_etag(Response(s.StoreSerializer(store).data), store)
 
     @extend_schema(request=s.StoreChangeSerializer, responses=s.StoreSerializer)
@@ -135,8 +135,8 @@ class StoreViewSet(
         """Settings: name and position are the clerk's, the others the manager's."""
         store = self.get_object()
         version = require_match(request, store)
-        fields = _parsed(s.StoreChangeSerializer, request)
-        stores.change_store(actor=_actor(request), store=store, version=version, **fields)
+        fields = parsed(s.StoreChangeSerializer, request)
+        stores.change_store(actor=actor_of(request), store=store, version=version, **fields)
         return self._answer()
 
     def _answer(self) -> Response:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from html import escape
 from itertools import pairwise
 
+from fleet import svg
 from parts.rules.holding_curve import Point
 
 WIDTH, HEIGHT = 560, 300
@@ -80,7 +81,7 @@ def holding_curve_svg(
     parts = [_grid(scale, currency), _curve(points, scale)]
     if dots:
         parts += [
-            _circle("hold-plot__choice", scale.x(p.money), scale.y(p.waiting_share), 3)
+            svg.circle("hold-plot__choice", scale.x(p.money), scale.y(p.waiting_share), 3)
             for p in points
             if p.waiting_share <= scale.top and p.money <= scale.most_money
         ]
@@ -110,16 +111,16 @@ def _grid(scale: _Scale, currency: str) -> str:
     for mark in _round_figures(scale.top * 100):
         y = scale.y(mark / 100)
         if mark:
-            parts.append(_line("hold-plot__grid", _LEFT, y, _RIGHT, y))
-        parts.append(_text("hold-plot__figure", _LEFT - 6, y + 4, _shown(mark), "end"))
+            parts.append(svg.line("hold-plot__grid", _LEFT, y, _RIGHT, y))
+        parts.append(svg.text("hold-plot__figure", _LEFT - 6, y + 4, svg.figure(mark), "end"))
     for mark in _round_figures(scale.most_money):
         x = scale.x(mark)
-        parts.append(_line("hold-plot__axis", x, _FOOT, x, _FOOT + 4))
-        parts.append(_text("hold-plot__figure", x, _FOOT + 22, f"{mark:,.10g}"))
-    parts.append(_line("hold-plot__axis", _LEFT, _FOOT, _RIGHT, _FOOT))
-    parts.append(_text("hold-plot__unit", 4, 18, "demands that wait, %", "start"))
+        parts.append(svg.line("hold-plot__axis", x, _FOOT, x, _FOOT + 4))
+        parts.append(svg.text("hold-plot__figure", x, _FOOT + 22, f"{mark:,.10g}"))
+    parts.append(svg.line("hold-plot__axis", _LEFT, _FOOT, _RIGHT, _FOOT))
+    parts.append(svg.text("hold-plot__unit", 4, 18, "demands that wait, %", "start"))
     words = f"money bound on the shelf, {currency}"
-    parts.append(_text("hold-plot__unit", _RIGHT, HEIGHT - 8, words, "end"))
+    parts.append(svg.text("hold-plot__unit", _RIGHT, HEIGHT - 8, words, "end"))
     return "".join(parts)
 
 
@@ -143,7 +144,7 @@ def _curve(points: Sequence[Point], scale: _Scale) -> str:
         inside.append((scale.x(after.money), scale.y(after.waiting_share)))
     if not inside:
         return ""
-    path = "L".join(f"{_px(x)} {_px(y)}" for x, y in inside)
+    path = "L".join(f"{svg.px(x)} {svg.px(y)}" for x, y in inside)
     return f'<path class="hold-plot__curve" d="M{path}"/>'
 
 
@@ -161,20 +162,21 @@ def _marks(marked: Marked, scale: _Scale) -> list[str]:
     labels: list[tuple[float, float, str, str]] = []
     if marked.looked is not None:
         x, y = scale.x(marked.looked.money), scale.y(marked.looked.waiting_share)
-        parts.append(_line("hold-plot__guide", x, y, x, _FOOT))
-        parts.append(_line("hold-plot__guide", _LEFT, y, x, y))
+        parts.append(svg.line("hold-plot__guide", x, y, x, _FOOT))
+        parts.append(svg.line("hold-plot__guide", _LEFT, y, x, y))
     if marked.advised is not None:
         x, y = scale.x(marked.advised.money), scale.y(marked.advised.waiting_share)
-        parts.append(_rect("hold-plot__advised", x - 7, y - 7, 14, 14))
+        parts.append(svg.rect("hold-plot__advised", x - 7, y - 7, 14, 14))
         labels.append((x, y, "advised", "hold-plot__advised-label"))
     if marked.looked is not None:
         x, y = scale.x(marked.looked.money), scale.y(marked.looked.waiting_share)
-        parts.append(_circle("hold-plot__looked", x, y, 5))
+        parts.append(svg.circle("hold-plot__looked", x, y, 5))
         labels.append((x, y, "looked at", "hold-plot__looked-label"))
     if marked.now is not None:
         x, y = scale.x(marked.now.money), scale.y(marked.now.waiting_share)
         parts.append(
-            f'<path class="hold-plot__now" d="M{_px(x - 6)} {_px(y - 6)}l12 12m0 -12l-12 12"/>'
+            '<path class="hold-plot__now" '
+            f'd="M{svg.px(x - 6)} {svg.px(y - 6)}l12 12m0 -12l-12 12"/>'
         )
         labels.append((x, y, "now", "hold-plot__now-label"))
     return [*parts, *_labels(labels)]
@@ -202,31 +204,5 @@ def _labels(labels: Sequence[tuple[float, float, str, str]]) -> list[str]:
             ):
                 height += _ROW
         taken.append((left, left + width, height))
-        parts.append(_text(css, left, height, words, "start"))
+        parts.append(svg.text(css, left, height, words, "start"))
     return parts
-
-
-def _shown(value: float) -> str:
-    return f"{value:.6f}".rstrip("0").rstrip(".")
-
-
-def _circle(css: str, x: float, y: float, radius: float) -> str:
-    return f'<circle class="{css}" cx="{_px(x)}" cy="{_px(y)}" r="{radius:g}"/>'
-
-
-def _rect(css: str, x: float, y: float, width: float, height: float) -> str:
-    place = f'x="{_px(x)}" y="{_px(y)}" width="{_px(width)}" height="{_px(height)}"'
-    return f'<rect class="{css}" {place}/>'
-
-
-def _line(css: str, x1: float, y1: float, x2: float, y2: float) -> str:
-    return f'<line class="{css}" x1="{_px(x1)}" y1="{_px(y1)}" x2="{_px(x2)}" y2="{_px(y2)}"/>'
-
-
-def _text(css: str, x: float, y: float, text: str, anchor: str = "middle") -> str:
-    place = f'x="{_px(x)}" y="{_px(y)}" text-anchor="{anchor}"'
-    return f'<text class="{css}" {place}>{escape(text)}</text>'
-
-
-def _px(value: float) -> str:
-    return f"{value:.2f}"

@@ -21,6 +21,7 @@ from parts.models import Batch, BatchLevel, Part, StockLevel
 from parts.rules.batches import Window, window
 from parts.services import ageing
 from parts.web import forms_catalogue as forms
+from parts.web.choosing import chosen_store
 from parts.web.views_catalogue import OfPart
 
 _HEADINGS = {
@@ -73,12 +74,7 @@ class Batches(SiteScopedMixin, Page):
     scoped_queryset = selectors.stores()
 
     def get(self, request: HttpRequest) -> HttpResponse:
-        stores = list(self.get_queryset().order_by("site__name"))
-        asked = request.GET.get("store", "")
-        if asked.isdecimal() and len(asked) < 10:
-            store = get_object_or_404(self.get_queryset(), pk=asked)
-        else:
-            store = stores[0] if stores else None
+        stores, store = chosen_store(request)
         rows = catalogue_selectors.batch_levels()
         groups = grouped(rows.filter(store=store), timezone.now().date()) if store else []
         by_window = {group.window: group for group in groups}

@@ -19,22 +19,14 @@ from fleet.roles import Capability
 from fleet.web.pages import FormPage, Page, do_once, refusal_of, rows_page, show_refusal
 from parts import counting_selectors as reads
 from parts import selectors
-from parts.models import Count, CountLine, Store
+from parts.models import Count, CountLine
 from parts.rules.counting import CountClass, LineState
 from parts.services import counts
 from parts.web import forms_counting as forms
+from parts.web.choosing import chosen_store
 
 DUE_SHOWN = 10
 ACCURACY_DAYS = 365
-
-
-def chosen_store(page: Any, request: HttpRequest) -> tuple[list[Store], Store | None]:
-    """The stores that the viewer sees, and the one asked for, else the first."""
-    stores = list(selectors.stores_of(request.user))
-    asked = request.GET.get("store", "")
-    if asked.isdecimal() and len(asked) < 10:
-        return stores, get_object_or_404(page.get_queryset(), pk=asked)
-    return stores, stores[0] if stores else None
 
 
 class Counts(SiteScopedMixin, Page):
@@ -45,7 +37,7 @@ class Counts(SiteScopedMixin, Page):
     scoped_queryset = selectors.stores()
 
     def get(self, request: HttpRequest) -> HttpResponse:
-        stores, store = chosen_store(self, request)
+        stores, store = chosen_store(request)
         context: dict[str, Any] = {
             "stores": stores,
             "store": store,

@@ -27,6 +27,7 @@ from parts.rules.holding_curve import Point
 from parts.rules.holding_plot import Marked, holding_curve_svg
 from parts.rules.stocking import DAYS_A_MONTH, NOT_HELD, Levels
 from parts.services import holdings
+from parts.web.choosing import chosen_store
 from parts.web.forms_holding import PointForm
 
 _STORE_COLUMNS = (
@@ -114,12 +115,7 @@ class Holdings(OfStore):
     template_name = "parts/holdings.html"
 
     def get(self, request: HttpRequest) -> HttpResponse:
-        stores = list(self.get_queryset().order_by("site__name"))
-        asked = request.GET.get("store", "")
-        if asked.isdecimal() and len(asked) < 10:
-            store: Store | None = self.store(asked)
-        else:
-            store = stores[0] if stores else None
+        stores, store = chosen_store(request)
         if store is None:
             return self.show({"store": None, "stores": []})
         form = PointForm(request.GET, target=float(store.target_service))

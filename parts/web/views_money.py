@@ -31,7 +31,7 @@ from parts import money_selectors as reads
 from parts.models import ExchangeRate, Store
 from parts.services import money
 from parts.web import forms_money as forms
-from parts.web.views_counting import chosen_store
+from parts.web.choosing import chosen_store
 
 
 def _in_one(request: HttpRequest, amounts: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -54,7 +54,7 @@ class StockValue(SiteScopedMixin, Page):
     scoped_queryset = selectors.stores()
 
     def get(self, request: HttpRequest) -> HttpResponse:
-        stores, store = chosen_store(self, request)
+        stores, store = chosen_store(request)
         today = timezone.now().date()
         valued = list(reads.store_values().visible_to(self.actor))
         expired = reads.expired_values(stores, today)

@@ -20,6 +20,7 @@ from parts import selectors, transfer_selectors
 from parts.models import Movement
 from parts.services import stock
 from parts.web import forms
+from parts.web.choosing import chosen_store
 
 
 class Stock(SiteScopedMixin, Page):
@@ -30,12 +31,7 @@ class Stock(SiteScopedMixin, Page):
     scoped_queryset = selectors.stores()
 
     def get(self, request: HttpRequest) -> HttpResponse:
-        stores = list(self.get_queryset().order_by("site__name"))
-        asked = request.GET.get("store", "")
-        if asked.isdecimal() and len(asked) < 10:
-            store = get_object_or_404(self.get_queryset(), pk=asked)
-        else:
-            store = stores[0] if stores else None
+        stores, store = chosen_store(request)
         narrowed = forms.CatalogueFilter(request.GET)
         narrowed.is_valid()
         query = narrowed.cleaned_data.get("q", "")
