@@ -92,9 +92,9 @@ class Supply:
                 email=who.email,
                 minimum_order_value=who.minimum_order_value,
             )
-            for number, part in self.ground.parts.items():
+            for place, (number, part) in enumerate(self.ground.parts.items()):
                 if who.sells(number):
-                    self._offer(row, part, who)
+                    self._offer(row, part, who, f"{who.prefix}{1000 + place}")
         for old, new in scenario.SUPERSEDED.items():
             standins.supersede(
                 actor=self.clerk,
@@ -103,14 +103,14 @@ class Supply:
                 version=None,
             )
 
-    def _offer(self, row: Supplier, part: Part, who: scenario.Seller) -> None:
+    def _offer(self, row: Supplier, part: Part, who: scenario.Seller, called: str) -> None:
         suppliers.set_offer(
             actor=self.clerk,
             supplier=row,
             part=part,
             price=scenario.price_of(part.number) * who.price_factor,
             lead_days=who.lead_days,
-            supplier_number=f"{who.prefix}{1000 + part.pk}",
+            supplier_number=called,
             pack_size=who.pack_of(part.number),
             minimum_quantity=1,
             preferred=who.preferred,

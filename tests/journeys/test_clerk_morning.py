@@ -193,7 +193,7 @@ def take_the_right_batch(clerk: Person) -> None:
 
 def find_fewer_than_there_should_be(clerk: Person) -> None:
     scan(clerk, "G2-BUSH")
-    clerk.page.get_by_label("Counted into the hand").wait_for()
+    clerk.page.locator('[name="quantity"]:focus').wait_for()
     clerk.page.keyboard.type("4")
     clerk.page.keyboard.press("Enter")
     clerk.sees("4 G2-BUSH Bush issued. Put into the bag of GP-01 (Bench 1).")

@@ -186,7 +186,9 @@ class Stores(RuleBasedStateMachine):
             self.bring_back(pick, fit_for_stock=found_there > 0)
 
     @rule(
-        act=st.sampled_from(["ask", "plan", "send", "take_in", "refuse_or_cancel", "call_off"]),
+        act=st.sampled_from(
+            ["ask", "plan", "send", "take_in", "take_in", "refuse_or_cancel", "call_off"]
+        ),
         y=YARD,
         further=st.integers(0, 2),
         p=PART,
@@ -203,7 +205,7 @@ class Stores(RuleBasedStateMachine):
         elif act == "send":
             self.send(pick)
         elif act == "take_in":
-            self.take_in(pick, lost=quantity - 1, silent=pick % 6)
+            self.take_in(pick, lost=max(0, quantity - 3), silent=pick % 6)
         elif act == "refuse_or_cancel":
             self.refuse_or_cancel(pick, refused=quantity > 2)
         else:
