@@ -25,7 +25,8 @@ from fleet.services import people, pumps
 from inspections.rules.lifecycle import InspectionState
 from inspections.services import signing
 from tests import factories
-from tests.isolation_routes import API, Route, Seen, class_of, methods_of, routes_below
+from tests.isolation_kinds import Route, Seen, class_of, methods_of, routes_below
+from tests.isolation_routes import API
 from tests.isolation_world import (
     NOWHERE,
     World,

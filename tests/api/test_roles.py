@@ -15,7 +15,8 @@ from django.db import transaction
 from fleet.models import Membership, User
 from fleet.roles import ROLE_MAY, Role
 from tests.api.test_isolation import as_user, problem, send
-from tests.isolation_routes import API, Route, Seen
+from tests.isolation_kinds import Route, Seen
+from tests.isolation_routes import API
 from tests.isolation_world import (
     World,
     all_roles_at,

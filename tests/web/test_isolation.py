@@ -19,7 +19,7 @@ from fleet.plumbing.scoping import SiteScopedMixin
 from fleet.roles import ROLE_MAY, Capability, Role
 from fleet.web.pages import SharedPage
 from tests import factories
-from tests.isolation_routes import Route, Seen, class_of, methods_of, routes_below
+from tests.isolation_kinds import Route, Seen, class_of, methods_of, routes_below
 from tests.isolation_world import (
     NOWHERE,
     World,
