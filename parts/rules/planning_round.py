@@ -3,6 +3,9 @@
 First every line looks at its own shelf, and what was arranged for it before is held for it as far
 as no more urgent line needs it. Then each line that is still open, again in that order, gets one
 source for what its shelf does not give. Last the stores are restocked.
+
+The walk never goes back: where several numbers may stand in for each other, what a line lets go of
+when it takes another number serves only those after it.
 """
 
 from __future__ import annotations
@@ -195,7 +198,12 @@ class Round:
                 if self._left[key] - self._claimed[key] >= wanted - own:
                     return _Mark(inbound.part, own, inbound, wanted - own)
         ordered = before.kind is SourceKind.ORDER and before.part in numbers
-        part = before.part if ordered else line.part
+        # Of the number of which most lies there: nobody else is given what this line will need.
+        part = (
+            before.part
+            if ordered
+            else max(numbers, key=lambda number: self._undisturbed((line.store, number)))
+        )
         own = min(self._undisturbed((line.store, part)), wanted - 1)
         return _Mark(part, own, None, wanted - own)
 
@@ -241,6 +249,11 @@ class Round:
         elif order is not None:
             self._decide(line, order)
         else:
+            # What lies there of another number is kept for it all the same.
+            fullest = max(numbers, key=lambda number: self._free[line.store, number])
+            if fullest != line.part:
+                at = (line.store, fullest)
+                self._free[at] -= min(self._free[at], line.quantity - 1)
             self._decide(line, Source(SourceKind.NONE, line.part))
             self._unmet[line.store, self._s.articles[line.part].newest] += line.quantity
 

@@ -10,6 +10,7 @@ from typing import Any, ClassVar
 from urllib.parse import urlencode
 
 from django.contrib import messages
+from django.db.models import F
 from django.forms import Form
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import get_object_or_404, redirect
@@ -422,7 +423,9 @@ class Walk(Pulling):
 
     def inspections(self) -> list[Inspection]:
         asked = self._asked()
-        found = list(self.get_queryset().filter(pk__in=asked).order_by("pk"))
+        # The bag that is wanted soonest stands first.
+        rows = self.get_queryset().filter(pk__in=asked)
+        found = list(rows.order_by(F("need__needed_on").asc(nulls_last=True), "pk"))
         if not asked or len(found) < len(asked):
             raise Http404
         if len({one.site_id for one in found}) > 1:

@@ -97,9 +97,14 @@ def test_stop_is_gentle_first_and_firm_in_the_end(watched, monkeypatch):
     firm = child_of(
         watched,
         "worker",
-        "sh",
+        # Not a shell: it cannot trap QUIT where whoever started the tests ignores it.
+        sys.executable,
         "-c",
-        "trap '' TERM; trap 'exit 7' QUIT; echo up; while :; do sleep .05; done",
+        "import signal, sys, time\n"
+        "signal.signal(signal.SIGTERM, signal.SIG_IGN)\n"
+        "signal.signal(signal.SIGQUIT, lambda *_: sys.exit(7))\n"
+        "print('up', flush=True)\n"
+        "while True: time.sleep(0.05)",
     )
     tick_until(watched, lambda: watched.embedded.log("worker").read_text())
     watched.stop()
